@@ -1,0 +1,39 @@
+//! What a command ends with when it could not do what it was asked to.
+
+use crate::files::FileError;
+
+/// A message for a person (one to five lines) and the exit status.
+#[derive(Debug)]
+pub struct Failure {
+    /// What failed, where, what was found, what was expected.
+    pub message: String,
+    /// 2 bad usage or bad input; 4 a device or a file system failed.
+    pub status: u8,
+}
+
+impl Failure {
+    /// Bad usage or bad input (exit status 2).
+    pub fn input(message: impl std::fmt::Display) -> Self {
+        Self {
+            message: message.to_string(),
+            status: 2,
+        }
+    }
+
+    /// A device or the file system failed (exit status 4).
+    pub fn system(message: impl std::fmt::Display) -> Self {
+        Self {
+            message: message.to_string(),
+            status: 4,
+        }
+    }
+}
+
+impl From<FileError> for Failure {
+    fn from(error: FileError) -> Self {
+        match error {
+            FileError::Read { .. } => Self::input(error),
+            FileError::Write { .. } => Self::system(error),
+        }
+    }
+}

@@ -1,0 +1,50 @@
+//! The command line: one file per command, arguments as typed apart from what they resolve to.
+
+pub mod failure;
+pub mod output;
+
+use clap::{Parser, Subcommand};
+use failure::Failure;
+use output::Output;
+use std::process::ExitCode;
+
+/// How a command ended that did what it was asked to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Exit {
+    /// Done, and the verdict (if any) is `within`.
+    Done,
+    /// The verdict is `outside`.
+    Outside,
+    /// The verdict is `unresolved`.
+    Unresolved,
+}
+
+/// Checks a built bass cabinet against its simulation.
+#[derive(Debug, Parser)]
+#[command(name = "bassay", version, about, max_term_width = 100)]
+struct Line {
+    #[command(subcommand)]
+    command: Command,
+    #[command(flatten)]
+    output: output::OutputArgs,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {}
+
+/// Runs the program on the process's arguments.
+#[must_use]
+pub fn main() -> ExitCode {
+    let line = Line::parse();
+    let out = Output::new(line.output);
+    let done: Result<Exit, Failure> = match line.command {};
+    match done {
+        Ok(Exit::Done) => ExitCode::SUCCESS,
+        Ok(Exit::Outside) => ExitCode::from(1),
+        Ok(Exit::Unresolved) => ExitCode::from(3),
+        Err(failure) => {
+            out.fail(&failure);
+            ExitCode::from(failure.status)
+        }
+    }
+}

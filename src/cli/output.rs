@@ -1,0 +1,67 @@
+//! Where words go: results to standard output, progress and messages to standard error.
+
+use super::failure::Failure;
+use std::io::{IsTerminal, Write};
+
+/// Options that every command takes.
+#[derive(Debug, Clone, Copy, clap::Args)]
+pub struct OutputArgs {
+    /// Print one JSON document on standard output and nothing else there
+    #[arg(long, global = true)]
+    pub json: bool,
+    /// No progress and no remarks
+    #[arg(long, global = true)]
+    pub quiet: bool,
+}
+
+/// The two streams of a command.
+#[derive(Debug, Clone, Copy)]
+pub struct Output {
+    /// One JSON document on standard output instead of text.
+    pub json: bool,
+    /// No progress and no remarks.
+    pub quiet: bool,
+    /// Whether standard output may be coloured.
+    pub colour: bool,
+}
+
+impl Output {
+    /// From the options, the terminal and `NO_COLOR`.
+    #[must_use]
+    pub fn new(args: OutputArgs) -> Self {
+        let plain = std::env::var_os("NO_COLOR").is_some_and(|value| !value.is_empty());
+        Self {
+            json: args.json,
+            quiet: args.quiet,
+            colour: !plain && std::io::stdout().is_terminal(),
+        }
+    }
+
+    /// A line of the result on standard output; nothing with `--json`. A closed pipe is not an error.
+    pub fn line(&self, text: impl std::fmt::Display) {
+        if !self.json {
+            let _ = writeln!(std::io::stdout().lock(), "{text}");
+        }
+    }
+
+    /// The JSON document.
+    pub fn document(&self, value: &impl serde::Serialize) -> Result<(), Failure> {
+        let text = serde_json::to_string_pretty(value).map_err(|error| {
+            Failure::system(format!("the result cannot be written as JSON: {error}"))
+        })?;
+        let _ = writeln!(std::io::stdout().lock(), "{text}");
+        Ok(())
+    }
+
+    /// Progress or a remark on standard error; nothing with `--quiet`.
+    pub fn remark(&self, text: impl std::fmt::Display) {
+        if !self.quiet {
+            let _ = writeln!(std::io::stderr().lock(), "{text}");
+        }
+    }
+
+    /// The reason of a failure on standard error.
+    pub fn fail(&self, failure: &Failure) {
+        let _ = writeln!(std::io::stderr().lock(), "bassay: {}", failure.message);
+    }
+}

@@ -1,0 +1,195 @@
+//! The captures of one unit: which WAV files were recorded and what each channel saw (`captures.toml`).
+
+use super::{AirConditions, Spread};
+use std::path::PathBuf;
+
+/// One measured unit as read from `captures.toml`.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CaptureSet {
+    /// Serial number.
+    pub unit: String,
+    /// The design file, resolved against the folder of `captures.toml`.
+    pub design: PathBuf,
+    /// When taken (RFC 3339 text), if stated.
+    pub taken: Option<String>,
+    /// Temperature, °C, if stated; replaces the design's.
+    pub temperature_c: Option<f64>,
+    /// Static pressure, kPa, if stated.
+    pub pressure_kpa: Option<f64>,
+    /// Relative humidity, percent, if stated.
+    pub humidity_pct: Option<f64>,
+    /// The sweep as played; present whenever there is a WAV capture.
+    pub sweep: Option<SweepPlan>,
+    /// WAV captures.
+    pub captures: Vec<Capture>,
+    /// Values measured on this unit: prior centre and spread.
+    pub built: Vec<Built>,
+    /// Responses measured elsewhere.
+    pub curves: Vec<CurveFile>,
+    /// The captures file itself.
+    pub file: PathBuf,
+    /// BLAKE3 digest (hex) of the captures file's bytes.
+    pub digest: String,
+}
+
+impl CaptureSet {
+    /// The air during the captures: the stated values, the design's where none is stated.
+    #[must_use]
+    pub fn air(&self, design: AirConditions) -> AirConditions {
+        AirConditions {
+            temperature_c: self.temperature_c.unwrap_or(design.temperature_c),
+            pressure_kpa: self.pressure_kpa.unwrap_or(design.pressure_kpa),
+            humidity_pct: self.humidity_pct.unwrap_or(design.humidity_pct),
+        }
+    }
+}
+
+/// A logarithmic sweep as played.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SweepPlan {
+    /// Start frequency, Hz.
+    pub start_hz: f64,
+    /// Stop frequency, Hz.
+    pub stop_hz: f64,
+    /// Duration, s.
+    pub duration_s: f64,
+    /// Sample rate, Hz.
+    pub sample_rate_hz: u32,
+    /// Peak level, dB re full scale (≤ 0).
+    pub level_dbfs: f64,
+    /// Raised-cosine fade at the start, s.
+    pub fade_in_s: f64,
+    /// Raised-cosine fade at the end, s.
+    pub fade_out_s: f64,
+    /// Silence ahead, s.
+    pub silence_before_s: f64,
+    /// Silence behind, s.
+    pub silence_after_s: f64,
+    /// Phase-synchronous form (Novak et al. 2015).
+    pub synchronized: bool,
+}
+
+impl Default for SweepPlan {
+    fn default() -> Self {
+        Self {
+            start_hz: 5.0,
+            stop_hz: 500.0,
+            duration_s: 8.0,
+            sample_rate_hz: 48_000,
+            level_dbfs: -6.0,
+            fade_in_s: 0.1,
+            fade_out_s: 0.02,
+            silence_before_s: 0.5,
+            silence_after_s: 2.0,
+            synchronized: true,
+        }
+    }
+}
+
+/// One WAV capture.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Capture {
+    /// Path as written in the file (for reports).
+    pub file: String,
+    /// Path resolved against the folder of `captures.toml`.
+    pub path: PathBuf,
+    /// What the channels saw.
+    pub kind: CaptureKind,
+    /// RMS voltage during this capture, V, where no channel tells it.
+    pub drive_v: Option<f64>,
+    /// Corner of a first-order high-pass in the recorder, Hz.
+    pub ac_coupling_hz: Option<f64>,
+}
+
+/// What a capture's channels saw. Channels count from 1.
+#[derive(Debug, Clone, PartialEq)]
+pub enum CaptureKind {
+    /// Two-channel impedance jig.
+    Impedance {
+        /// Voltage ahead of the reference resistor.
+        source_channel: usize,
+        /// Voltage across the loudspeaker.
+        load_channel: usize,
+        /// Reference resistor, Ω.
+        reference_ohm: f64,
+        /// Lead resistance, subtracted from Z, Ω.
+        lead_ohm: f64,
+        /// Load channel's gain over the source channel's.
+        gain_ratio: f64,
+    },
+    /// Microphone at a probe.
+    Pressure {
+        /// Probe name of the design.
+        probe: String,
+        /// Loop-back of the drive voltage; `None`: the sweep itself is the reference.
+        reference_channel: Option<usize>,
+        /// Microphone.
+        microphone_channel: usize,
+        /// How the microphone channel is scaled to Pa.
+        scale: MicrophoneScale,
+        /// Volts at the terminals for a full-scale 1.0 on the reference channel.
+        reference_v_per_unit: f64,
+        /// Correction file of the microphone (resolved path).
+        correction: Option<PathBuf>,
+    },
+}
+
+/// How a microphone channel is scaled to Pa.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum MicrophoneScale {
+    /// `sensitivity_v_per_pa` and `microphone_v_per_unit`.
+    Sensitivity {
+        /// V/Pa.
+        sensitivity_v_per_pa: f64,
+        /// Volts for a full-scale 1.0.
+        microphone_v_per_unit: f64,
+    },
+    /// Level of a full-scale sine (peak 1.0), dB re 20 µPa RMS.
+    FullScale {
+        /// dB.
+        full_scale_db: f64,
+    },
+    /// Not known: level is a free gain.
+    Unknown,
+}
+
+impl MicrophoneScale {
+    /// Pascal for a sample value of 1.0, `None` if unknown.
+    #[must_use]
+    pub fn pa_per_unit(self) -> Option<f64> {
+        match self {
+            Self::Sensitivity {
+                sensitivity_v_per_pa,
+                microphone_v_per_unit,
+            } => Some(microphone_v_per_unit / sensitivity_v_per_pa),
+            Self::FullScale { full_scale_db } => {
+                Some(20e-6 * 10f64.powf(full_scale_db / 20.0) * std::f64::consts::SQRT_2)
+            }
+            Self::Unknown => None,
+        }
+    }
+}
+
+/// `[built]`: a value measured on this unit.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Built {
+    /// Parameter path (no `*`).
+    pub path: String,
+    /// Value, SI.
+    pub value: f64,
+    /// Standard deviation, SI (absolute).
+    pub spread: Spread,
+}
+
+/// `[[curve]]`: a response measured elsewhere.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CurveFile {
+    /// Path as written.
+    pub file: String,
+    /// Resolved path.
+    pub path: PathBuf,
+    /// `None`: impedance in Ω; `Some(probe)`: pressure at a probe.
+    pub probe: Option<String>,
+    /// RMS voltage at which a pressure curve was taken, if stated (`drive_v`).
+    pub drive_v: Option<f64>,
+}

@@ -1,0 +1,20 @@
+//! bassay closes the loop between a built bass-horn cabinet and its simulation: it turns log-sweep
+//! captures into responses with a known noise floor, fits the simulation's loss, leak, resistor and driver
+//! parameters to them with intervals, and reports the mismatch by band with what in the build explains it.
+//!
+//! Layers, lower ones know nothing of higher ones: [`files`], [`air`], [`special`]; [`signal`], [`design`],
+//! [`curves`]; [`model`], [`rehearse`], [`measure`]; [`align`]; [`verify`]; [`report`]; [`cli`].
+
+pub mod air;
+pub mod align;
+pub mod cli;
+pub mod curves;
+pub mod design;
+pub mod files;
+pub mod measure;
+pub mod model;
+pub mod rehearse;
+pub mod report;
+pub mod signal;
+pub mod special;
+pub mod verify;

@@ -1,0 +1,5 @@
+//! The `bassay` program.
+
+fn main() -> std::process::ExitCode {
+    bassay::cli::main()
+}

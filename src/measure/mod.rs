@@ -1,0 +1,166 @@
+//! From a capture set to measured responses: reads the WAV files, deconvolves them and says what it found.
+//!
+//! Every response is given on one logarithmic grid, `1000·2^(n/48)` Hz, with its own noise.
+
+use crate::signal::grid;
+use num_complex::Complex64;
+use serde::Serialize;
+
+/// What was measured.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub enum Observation {
+    /// Driving-point impedance at the driver's terminals, Ω.
+    Impedance,
+    /// Pressure at a probe over amplifier voltage, Pa/V (or an unknown constant times it).
+    Pressure {
+        /// The probe's name.
+        probe: String,
+    },
+}
+
+impl Observation {
+    /// `impedance` or the probe's name.
+    #[must_use]
+    pub fn label(&self) -> &str {
+        match self {
+            Self::Impedance => "impedance",
+            Self::Pressure { probe } => probe,
+        }
+    }
+}
+
+/// One measured response.
+#[derive(Debug, Clone)]
+pub struct Response {
+    /// What was measured.
+    pub observation: Observation,
+    /// Grid frequencies inside the swept band, ascending, Hz: `1000·2^(n/48)`.
+    pub frequency_hz: Vec<f64>,
+    /// Ω, or Pa/V, or arbitrary unit (see `absolute`).
+    pub value: Vec<Complex64>,
+    /// √E|error|² of `value` from noise, same unit.
+    pub noise_rms: Vec<f64>,
+    /// Standard deviation of the calibration's relative error (reference resistor, level), smooth in frequency.
+    pub calibration_relative: f64,
+    /// Frequency resolution of the window that cut the impulse response, Hz: neighbours that lie closer share
+    /// their noise.
+    pub resolution_hz: f64,
+    /// Whether the level counts; `false`: it is a free gain.
+    pub absolute: bool,
+    /// Whether time zero is known (a reference channel); `false`: the delay is free.
+    pub timed: bool,
+    /// RMS voltage at the amplifier during the capture, V, where it is known.
+    pub drive_v: Option<f64>,
+    /// What was found about the take.
+    pub take: Take,
+    /// Harmonics 2 to 5, as far as the sample rate allows; empty for curves.
+    pub harmonics: Vec<Harmonic>,
+    /// Impulse response (band-limited), empty for curves.
+    pub impulse: Impulse,
+}
+
+/// A band-limited impulse response.
+#[derive(Debug, Clone, Default, Serialize)]
+pub struct Impulse {
+    /// Sample rate, Hz.
+    pub rate_hz: f64,
+    /// Index of time zero.
+    pub zero: usize,
+    /// Samples.
+    pub sample: Vec<f64>,
+}
+
+/// One harmonic of the sweep against the fundamental's frequency.
+#[derive(Debug, Clone, Serialize)]
+pub struct Harmonic {
+    /// Order, 2 to 5.
+    pub order: usize,
+    /// Frequency of the fundamental, Hz.
+    pub frequency_hz: Vec<f64>,
+    /// Level over the fundamental's at the same excitation frequency, dB.
+    pub level_db: Vec<f64>,
+    /// Noise floor on the same scale, dB.
+    pub floor_db: Vec<f64>,
+}
+
+/// What was found about one take.
+#[derive(Debug, Clone, Serialize)]
+pub struct Take {
+    /// File as written in `captures.toml`.
+    pub file: String,
+    /// BLAKE3 digest (hex) of the file.
+    pub digest: String,
+    /// Sample rate, Hz; 0 for a curve.
+    pub sample_rate_hz: u32,
+    /// Linear response over noise floor, one-third octaves, median over the usable band, dB.
+    pub snr_db: f64,
+    /// SNR per one-third octave: (exact midband Hz, dB).
+    pub snr_bands: Vec<(f64, f64)>,
+    /// Whether any used channel was clipped.
+    pub clipped: bool,
+    /// Recorder's clock against the player's, positive where the recorder is fast, ppm.
+    pub drift_ppm: f64,
+    /// Standard deviation of `drift_ppm`; `None` where it cannot be told.
+    pub drift_sd_ppm: Option<f64>,
+    /// +1 or −1.
+    pub polarity: i8,
+    /// Where the SNR exceeds 20 dB in every one-third octave, Hz.
+    pub usable_hz: [f64; 2],
+    /// Start of the sweep in the file, s.
+    pub start_s: f64,
+    /// Doubtful but usable.
+    pub warnings: Vec<TakeWarning>,
+}
+
+/// A doubtful but usable take. Rendered in one place, with the remedy.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub enum TakeWarning {
+    /// Samples at full scale: channel and how many.
+    Clipped {
+        /// Channel, from 1.
+        channel: usize,
+        /// Number of samples.
+        samples: usize,
+    },
+    /// Mains hum above the noise around it.
+    Hum {
+        /// Frequency, Hz.
+        frequency_hz: f64,
+        /// Level over its surroundings, dB.
+        over_db: f64,
+    },
+    /// The capture is inverted.
+    Inverted,
+    /// Clock drift was corrected.
+    DriftCorrected {
+        /// ppm.
+        ppm: f64,
+    },
+    /// Little signal over noise: band edges in which it is usable are narrower than the sweep.
+    Noisy {
+        /// Usable from, Hz.
+        low_hz: f64,
+        /// Usable to, Hz.
+        high_hz: f64,
+    },
+    /// A stretch of the recording jumped in phase: lost or repeated samples.
+    LostSamples {
+        /// Time in the file, s.
+        at_s: f64,
+        /// Estimated samples (negative: repeated).
+        samples: i64,
+    },
+    /// The file ends before the response has decayed.
+    ShortTail {
+        /// Available, s.
+        tail_s: f64,
+    },
+}
+
+impl Response {
+    /// Bins of the grid for a band, for callers that build their own response.
+    #[must_use]
+    pub fn grid(low_hz: f64, high_hz: f64) -> Vec<f64> {
+        grid::log_grid(low_hz, high_hz, 48)
+    }
+}

@@ -1,0 +1,3 @@
+//! Sweeps, deconvolution, windows, bands and WAV files.
+
+pub mod grid;
