@@ -174,7 +174,7 @@ fn workshop(unit: &str, value: f64) -> (f64, String) {
             } else {
                 0
             };
-            if (-3..6).contains(&power) && (1e-2..1e5).contains(&size) || power == 0 {
+            if (-3..6).contains(&power) && (1e-2..1e4).contains(&size) || power == 0 {
                 (1.0, unit.to_owned())
             } else if unit.is_empty() {
                 (10f64.powi(-power), format!("×{THIN}10{}", raised(power)))
@@ -310,8 +310,8 @@ mod tests {
         assert_eq!(shown.fitted, "–");
         let shown = row("Pa·s/m³", 1.0e6, 1.0e6, 5.0e5, 1.0e15);
         assert!(shown.high.contains('×'), "{shown:?}");
-        row("", 0.0, 0.0, 0.0, 0.0);
-        row("H", 1e-300, 1e300, -1e300, 1e300);
+        assert_eq!(row("", 0.0, 0.0, 0.0, 0.0).fitted, "0.0");
+        assert_eq!(row("H", 1e-300, 1e300, -1e300, 1e300).unit, "mH");
     }
 
     #[test]

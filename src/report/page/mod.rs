@@ -33,11 +33,11 @@ pub fn page(input: &ReportInput<'_>) -> String {
                 header { (parts::heading(input)) }
                 main {
                     (parts::verdict(result))
-                    (parts::warnings(result))
                     (parts::findings(result))
                     (pictures::observations(input))
                     (parts::parameters(result))
                     (parts::conditions(result))
+                    (parts::warnings(result))
                     (parts::computed(result))
                     (parts::cautions(result))
                 }
@@ -185,7 +185,9 @@ mod tests {
             "17.5 °C",
             "100.2 kPa",
             "341.9 m/s",
-            "10⁶ Pa·s/m³",
+            "10³ Pa·s/m³",
+            "2000",
+            "412",
             "bassay 0.1.0",
             "2026-03-14 11:02 UTC",
             "no, moves with duct d1: length",

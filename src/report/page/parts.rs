@@ -29,6 +29,11 @@ pub(super) fn verdict(result: &Outcome) -> Markup {
                 p { "Most probable cause: " (words::path(&first.path)) " ("
                     (number::probability(first.probability)) "), see " a href="#findings" { "Findings" } "." }
             }
+            @if !result.warnings.is_empty() {
+                p { a href="#warnings" {
+                    (result.warnings.len()) @if result.warnings.len() == 1 { " warning" } @else { " warnings" }
+                } " about the captures or the fit." }
+            }
             @if !result.fit.converged {
                 p { strong { "The fit did not converge." } " Do not rely on the parameters and findings." }
             }

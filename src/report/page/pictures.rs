@@ -25,7 +25,7 @@ pub(super) fn observations(input: &ReportInput<'_>) -> Markup {
         @if !labels.is_empty() {
             section {
                 h2 id="curves" { "Measured against simulated" }
-                p { (compared(result.judged)) " Hover or tap is not needed: the numbers of each picture are below it." }
+                p { (compared(result.judged)) " The numbers of each picture stand below it." }
                 @for (i, label) in labels.iter().enumerate() {
                     section class="observation" {
                         h3 { (heading(label)) }
@@ -110,7 +110,7 @@ pub(super) fn levels(seen: &ObservationCurves) -> Chart {
     };
     let first = seen.frequency_hz.first().copied().unwrap_or(f64::NAN);
     let last = seen.frequency_hz.last().copied().unwrap_or(f64::NAN);
-    let mut chart = Chart::over_frequency(&title, y_label, y_scale, [first, last]);
+    let mut chart = Chart::over_frequency(&title, y_label, y_scale, [first / 1.01, last * 1.01]);
     let mut add = |label: &str, level_db: &[f64], style| {
         if !level_db.is_empty() {
             chart.curves.push(CurveLine {
@@ -147,8 +147,8 @@ pub(super) fn levels(seen: &ObservationCurves) -> Chart {
             });
         }
     };
-    shade(first, seen.usable_hz[0]);
-    shade(seen.usable_hz[1], last);
+    shade(first / 1.01, seen.usable_hz[0]);
+    shade(seen.usable_hz[1], last * 1.01);
     chart
 }
 
@@ -168,7 +168,7 @@ pub(super) fn mismatch(label: &str, result: &Outcome) -> Chart {
         &format!("Measured minus simulated by one-third octave, {label}"),
         "difference in dB",
         Scale::Linear,
-        [low / 1.05, high * 1.05],
+        [low, high],
     );
     if bands.iter().any(|b| b.tolerance_db.is_finite()) {
         let mut corridor = RangeBand {

@@ -86,33 +86,41 @@ pub(super) fn scene(chart: &Chart, width: f64, height: f64) -> Scene {
     scene
 }
 
-fn values(chart: &Chart) -> impl Iterator<Item = f64> + '_ {
-    let seen = |x: f64| x >= chart.x_range[0] && x <= chart.x_range[1];
-    let curves = chart.curves.iter().flat_map(move |c| {
-        c.x.iter()
-            .zip(&c.y)
-            .filter(move |(x, _)| seen(**x))
-            .map(|(_, y)| *y)
-    });
-    let bands = chart.bands.iter().flat_map(move |b| {
-        b.x.iter()
-            .zip(b.low.iter().zip(&b.high))
-            .filter(move |(x, _)| seen(**x))
-            .flat_map(|(_, (low, high))| [*low, *high])
-    });
-    let points = chart.points.iter().flat_map(|p| {
-        let reach = if p.reach.is_finite() { p.reach } else { 0.0 };
-        [p.y - reach, p.y + reach]
-    });
-    curves.chain(bands).chain(points)
+/// Every ordinate in sight that counts.
+fn values(chart: &Chart) -> Vec<f64> {
+    let seen = |x: f64| {
+        let counts = |s: &super::Shaded| !(x > s.from && x < s.to);
+        x >= chart.x_range[0] && x <= chart.x_range[1] && chart.shaded.iter().all(counts)
+    };
+    let mut list = Vec::new();
+    for curve in &chart.curves {
+        let pairs = curve.x.iter().zip(&curve.y);
+        list.extend(pairs.filter(|(x, _)| seen(**x)).map(|(_, y)| *y));
+    }
+    for band in &chart.bands {
+        for (&x, (&low, &high)) in band.x.iter().zip(band.low.iter().zip(&band.high)) {
+            if seen(x) {
+                list.extend([low, high]);
+            }
+        }
+    }
+    for point in &chart.points {
+        let reach = if point.reach.is_finite() {
+            point.reach
+        } else {
+            0.0
+        };
+        list.extend([point.y - reach, point.y + reach]);
+    }
+    list
 }
 
 fn frame(chart: &Chart, width: f64, height: f64, top: f64) -> Frame {
     let bottom = height - 44.0;
-    let right = width - 16.0;
+    let right = width - 20.0;
     let y_range = chart
         .y_range
-        .unwrap_or_else(|| axis::fit_range(chart.y_scale, values(chart)));
+        .unwrap_or_else(|| axis::fit_range(chart.y_scale, values(chart).into_iter()));
     let y = Axis::new(chart.y_scale, y_range, bottom, top);
     let room = ((bottom - top) / 34.0).max(2.0) as usize;
     let widest = y
@@ -136,7 +144,8 @@ fn frame(chart: &Chart, width: f64, height: f64, top: f64) -> Frame {
 /// One sample and its name.
 enum Sample {
     Line(Look),
-    Range(f64, Ink),
+    Range,
+    Shade,
     Mark(Verdict),
 }
 
@@ -156,10 +165,10 @@ fn legend(scene: &mut Scene, chart: &Chart, width: f64, top: f64) -> f64 {
         }
     }
     for band in &chart.bands {
-        add(Sample::Range(0.25, Ink::Range), band.label.as_str());
+        add(Sample::Range, band.label.as_str());
     }
     for region in &chart.shaded {
-        add(Sample::Range(0.22, Ink::Shade), region.label.as_str());
+        add(Sample::Shade, region.label.as_str());
     }
     if entries.is_empty() {
         return top;
@@ -180,16 +189,17 @@ fn legend(scene: &mut Scene, chart: &Chart, width: f64, top: f64) -> f64 {
                 look.width,
                 look.dash,
             ),
-            Sample::Range(opacity, ink) => scene.area(
+            Sample::Range => scene.area(
                 vec![
                     (x, y),
                     (x + SAMPLE, y),
                     (x + SAMPLE, y + 12.0),
                     (x, y + 12.0),
                 ],
-                ink,
-                opacity,
+                Ink::Range,
+                0.25,
             ),
+            Sample::Shade => hatched(scene, (x, y), (x + SAMPLE, y + 12.0)),
             Sample::Mark(verdict) => {
                 scene.line(
                     vec![(x + 15.0, y - 1.0), (x + 15.0, y + 13.0)],
@@ -223,17 +233,22 @@ fn shaded(scene: &mut Scene, chart: &Chart, frame: &Frame) {
         };
         let (from, to) = (edge(region.from, frame.left), edge(region.to, frame.right));
         if to - from > 0.1 {
-            scene.area(
-                vec![
-                    (from, frame.top),
-                    (to, frame.top),
-                    (to, frame.bottom),
-                    (from, frame.bottom),
-                ],
-                Ink::Shade,
-                0.22,
-            );
+            hatched(scene, (from, frame.top), (to, frame.bottom));
         }
+    }
+}
+
+/// A rectangle that does not count: tinted, with falling strokes, so that it is no filled range.
+fn hatched(scene: &mut Scene, from: (f64, f64), to: (f64, f64)) {
+    let corners = vec![from, (to.0, from.1), to, (from.0, to.1)];
+    scene.area(corners, Ink::Shade, 0.13);
+    // Strokes lie on x − y = constant, the same lines in every rectangle.
+    let mut offset = ((from.0 - to.1) / 7.0).ceil() * 7.0;
+    while offset < to.0 - from.1 {
+        let start = (from.0.max(from.1 + offset), from.1.max(from.0 - offset));
+        let end = (to.0.min(to.1 + offset), to.1.min(to.0 - offset));
+        scene.line(vec![start, end], Ink::Shade, 0.6, &[]);
+        offset += 7.0;
     }
 }
 
