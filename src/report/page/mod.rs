@@ -182,6 +182,7 @@ mod tests {
             "Dome bass unit, prototype 2",
             "leak seam: resistance",
             "94 %",
+            "Measured 2026-03-14 10:20 UTC",
             "17.5 °C",
             "100.2 kPa",
             "341.9 m/s",

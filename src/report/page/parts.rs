@@ -11,10 +11,20 @@ pub(super) fn heading(input: &ReportInput<'_>) -> Markup {
         h1 { "Bass cabinet against its simulation: unit " (result.unit) }
         p { "Design: " (result.design.name) }
         p {
-            @if let Some(taken) = &result.taken { "Measured " (taken) }
+            @if let Some(taken) = &result.taken { "Measured " (moment(taken)) }
             @if result.taken.is_some() && !input.made.is_empty() { " · " }
             @if !input.made.is_empty() { "Report made " (input.made) }
         }
+    }
+}
+
+/// `2026-03-14T10:20:00Z` as «2026-03-14 10:20 UTC»; anything else as it is.
+fn moment(taken: &str) -> String {
+    match taken.split_once('T') {
+        Some((day, time)) if time.len() == 9 && time.is_ascii() && time.ends_with('Z') => {
+            format!("{day} {} UTC", &time[..5])
+        }
+        _ => taken.to_owned(),
     }
 }
 
@@ -154,8 +164,8 @@ fn parameter_row(p: &Parameter) -> Markup {
             th scope="row" class="name" { (words::path(&p.path)) br; code { (p.path) } }
             td { (row.designed) }
             td { (row.fitted) }
-            td { (row.low) " to " (row.high) }
-            td class="name" { (row.unit) }
+            td class="whole" { (row.low) " to " (row.high) }
+            td class="name whole" { (row.unit) }
             td { @if share.is_finite() { (change(share)) } @else { (number::NONE) } }
             td class="name" {
                 @if p.identifiable { "yes" } @else {

@@ -25,7 +25,7 @@ pub(super) fn observations(input: &ReportInput<'_>) -> Markup {
         @if !labels.is_empty() {
             section {
                 h2 id="curves" { "Measured against simulated" }
-                p { (compared(result.judged)) " The numbers of each picture stand below it." }
+                p class="lead" { (compared(result.judged)) " The numbers of each picture stand below it." }
                 @for (i, label) in labels.iter().enumerate() {
                     section class="observation" {
                         h3 { (heading(label)) }

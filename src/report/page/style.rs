@@ -27,6 +27,7 @@ a{color:var(--link)}
 .judged{color:var(--v);font-weight:600;white-space:nowrap}
 .note{color:var(--soft);font-size:.92rem}
 .warnings{border-left:.3rem solid var(--plot-6);padding-left:.9rem}
+.warnings ul{margin:0;padding-left:1.1rem}
 .findings{list-style:none;padding:0;counter-reset:f}
 .findings>li{counter-increment:f;padding:.7rem 0 .7rem 2.6rem;position:relative;border-bottom:1px solid var(--rule);
 break-inside:avoid}
@@ -46,6 +47,7 @@ th,td{padding:.22rem .55rem;text-align:right;vertical-align:top;border-bottom:1p
 thead th{border-bottom:2px solid var(--ink);vertical-align:bottom;font-weight:600}
 tbody th{font-weight:400}
 th.name,td.name{text-align:left}
+.whole{white-space:nowrap}
 td.digest{font-family:ui-monospace,"DejaVu Sans Mono",monospace;font-size:.8rem;text-align:left;word-break:break-all}
 code{font-family:ui-monospace,"DejaVu Sans Mono",monospace;font-size:.86em;color:var(--soft)}
 details{margin:.4rem 0 1rem}
@@ -56,7 +58,7 @@ footer{margin-top:2.5rem;padding-top:.6rem;border-top:1px solid var(--rule);colo
 @page{size:A4;margin:16mm 15mm 18mm}
 @media print{html{font-size:9.5pt}body{max-width:none;padding:0}a{color:inherit;text-decoration:none}
 .scroll{overflow:visible}svg.plot{min-width:0}details{display:none}
-h2,h3,caption{break-after:avoid}tr{break-inside:avoid}thead{display:table-header-group}
-h2{margin-top:1.6rem}.observation{break-before:auto}.verdict,figure,.warnings li{break-inside:avoid}
+h2,h3,caption,.lead{break-after:avoid}th,td{padding:.08rem .5rem;line-height:1.3}tr{break-inside:avoid}thead{display:table-header-group}
+h2{margin-top:1.6rem}p,li{orphans:3;widows:3}.verdict,figure,.warnings li{break-inside:avoid}
 *{print-color-adjust:exact;-webkit-print-color-adjust:exact}}
 "#;

@@ -70,7 +70,7 @@ impl Axis {
                 let step = step(self.high - self.low, room.max(2));
                 let first = (self.low / step - 1e-9).ceil() as i64;
                 let last = (self.high / step + 1e-9).floor() as i64;
-                (first..=last.min(first + 200))
+                (first..=last.min(first.saturating_add(200)))
                     .map(|n| (n as f64 * step, true))
                     .collect()
             }

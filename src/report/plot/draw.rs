@@ -22,9 +22,9 @@ struct Look {
 fn look(style: CurveStyle) -> Look {
     let look = |ink, width, dash| Look { ink, width, dash };
     match style {
-        CurveStyle::Measured => look(Ink::Text, 2.2, &[]),
+        CurveStyle::Measured => look(Ink::Text, 3.0, &[]),
         CurveStyle::Designed => look(Ink::Series(0), 1.8, &[7.0, 4.0]),
-        CurveStyle::Aligned => look(Ink::Series(1), 1.5, &[]),
+        CurveStyle::Aligned => look(Ink::Series(1), 1.3, &[]),
         CurveStyle::Numbered(n) => {
             let dashes: [&[f64]; 5] = [
                 &[],

@@ -160,7 +160,7 @@ fn put(back: &mut BitMapBackend<'_>, shape: &Shape, zoom: f64) -> Result<(), Rep
 /// A polyline cut into its strokes.
 fn dashed(points: &[(f64, f64)], dash: &[f64]) -> Vec<Vec<(f64, f64)>> {
     let period: f64 = dash.iter().sum();
-    if dash.is_empty() || !(period > 0.0) {
+    if dash.is_empty() || period <= 0.0 || period.is_nan() {
         return vec![points.to_vec()];
     }
     let mut pieces = Vec::new();
