@@ -10,7 +10,9 @@ use maud::{Markup, PreEscaped, html};
 /// Size of a picture of curves, user units.
 const CURVES: (u32, u32) = (820, 400);
 /// Size of a picture of bands, user units.
-const BANDS: (u32, u32) = (820, 300);
+const BANDS: (u32, u32) = (820, 270);
+/// Air at the ends of the frequency axis: one step of the grid of 1/48 octave.
+const EDGE: f64 = 1.015;
 
 /// Every observation: curves, bands as picture and table. Further figures follow.
 pub(super) fn observations(input: &ReportInput<'_>) -> Markup {
@@ -110,7 +112,7 @@ pub(super) fn levels(seen: &ObservationCurves) -> Chart {
     };
     let first = seen.frequency_hz.first().copied().unwrap_or(f64::NAN);
     let last = seen.frequency_hz.last().copied().unwrap_or(f64::NAN);
-    let mut chart = Chart::over_frequency(&title, y_label, y_scale, [first / 1.01, last * 1.01]);
+    let mut chart = Chart::over_frequency(&title, y_label, y_scale, [first / EDGE, last * EDGE]);
     let mut add = |label: &str, level_db: &[f64], style| {
         if !level_db.is_empty() {
             chart.curves.push(CurveLine {
@@ -147,8 +149,8 @@ pub(super) fn levels(seen: &ObservationCurves) -> Chart {
             });
         }
     };
-    shade(first / 1.01, seen.usable_hz[0]);
-    shade(seen.usable_hz[1], last * 1.01);
+    shade(first / EDGE, seen.usable_hz[0]);
+    shade(seen.usable_hz[1], last * EDGE);
     chart
 }
 

@@ -57,8 +57,8 @@ footer{margin-top:2.5rem;padding-top:.6rem;border-top:1px solid var(--rule);colo
 @media (max-width:34rem){.verdict .word{font-size:1.7rem}dl.pairs{grid-template-columns:1fr}dl.pairs dd{margin-bottom:.4rem}}
 @page{size:A4;margin:16mm 15mm 18mm}
 @media print{html{font-size:9.5pt}body{max-width:none;padding:0}a{color:inherit;text-decoration:none}
-.scroll{overflow:visible}svg.plot{min-width:0}details{display:none}
-h2,h3,caption,.lead{break-after:avoid}th,td{padding:.08rem .5rem;line-height:1.3}tr{break-inside:avoid}thead{display:table-header-group}
+.scroll{overflow:visible}svg.plot{min-width:0;max-height:72mm}details{display:none}
+h2,h3,caption,.lead{break-after:avoid}.lead,dl.pairs{break-inside:avoid}th,td{padding:.08rem .5rem;line-height:1.3}tr{break-inside:avoid}thead{display:table-header-group}
 h2{margin-top:1.6rem}p,li{orphans:3;widows:3}.verdict,figure,.warnings li{break-inside:avoid}
 *{print-color-adjust:exact;-webkit-print-color-adjust:exact}}
 "#;
