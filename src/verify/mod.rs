@@ -1,1 +1,3 @@
-//! (being written)
+//! Validation by band and the result of a verification.
+
+pub mod result;
