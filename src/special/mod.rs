@@ -1,1 +1,9 @@
-//! (being written)
+//! Special functions of the acoustic elements, and numbers that carry a derivative.
+
+pub mod hyperbolic;
+pub mod loss;
+pub mod number;
+
+pub use hyperbolic::cosh_sinhc;
+pub use loss::{LossRatio, round_loss, round_ratio, slit_loss, slit_ratio};
+pub use number::{Dual, Field};
