@@ -1,1 +1,12 @@
 //! (being written)
+pub mod dense;
+pub mod discrepancy;
+pub mod identify;
+pub mod interval;
+pub mod least_squares;
+pub mod profile;
+pub mod starts;
+pub mod whiten;
+
+#[cfg(test)]
+mod chance;
