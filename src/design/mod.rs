@@ -13,6 +13,7 @@ pub mod read;
 mod read_elements;
 mod rules;
 mod toml_reader;
+pub mod warnings;
 
 use serde::Serialize;
 
