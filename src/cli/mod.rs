@@ -1,5 +1,6 @@
 //! The command line: one file per command, arguments as typed apart from what they resolve to.
 
+pub mod compare;
 pub mod failure;
 pub mod output;
 
@@ -30,14 +31,19 @@ struct Line {
 }
 
 #[derive(Debug, Subcommand)]
-enum Command {}
+enum Command {
+    /// Compare two curve files by one-third-octave band, without a model
+    Compare(compare::CompareArgs),
+}
 
 /// Runs the program on the process's arguments.
 #[must_use]
 pub fn main() -> ExitCode {
     let line = Line::parse();
     let out = Output::new(line.output);
-    let done: Result<Exit, Failure> = match line.command {};
+    let done: Result<Exit, Failure> = match &line.command {
+        Command::Compare(args) => compare::run(args, out),
+    };
     match done {
         Ok(Exit::Done) => ExitCode::SUCCESS,
         Ok(Exit::Outside) => ExitCode::from(1),

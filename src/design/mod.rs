@@ -4,6 +4,7 @@
 //! error with file, line and key; [`path`] names each parameter and reads and writes it by name.
 
 pub mod captures;
+pub mod captures_read;
 mod junctions;
 pub mod path;
 pub mod problem;
@@ -12,6 +13,7 @@ pub mod read;
 mod read_elements;
 mod rules;
 mod toml_reader;
+pub mod warnings;
 
 use serde::Serialize;
 
