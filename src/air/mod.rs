@@ -39,7 +39,7 @@ const WATER_KG_PER_MOL: f64 = 18.015_28e-3;
 const GAS_J_PER_MOL_K: f64 = 8.314_472;
 
 /// Properties of air at rest.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
 pub struct Air {
     /// Density ρ, kg/m³.
     pub density_kg_per_m3: f64,

@@ -8,11 +8,14 @@ pub(crate) mod example;
 pub mod number;
 mod page;
 pub mod plot;
+pub mod prediction;
 pub mod text;
+pub mod verification;
 pub mod words;
 
 pub use page::page;
 pub use plot::{Chart, chart_to_files};
+pub use verification::observation_curves;
 
 use crate::files::FileError;
 use crate::verify::result::Result as Outcome;

@@ -77,6 +77,74 @@ pub fn summary(result: &Outcome, report: Option<&Path>, colour: bool) -> String 
     out
 }
 
+/// The fitted parameters with their 95 % intervals, what cannot be told apart, and the findings.
+#[must_use]
+pub fn parameters(result: &Outcome) -> String {
+    let mut out = String::new();
+    wrapped(
+        &mut out,
+        &format!(
+            "unit {}, design «{}»",
+            plain(&result.unit),
+            plain(&result.design.name)
+        ),
+        0,
+    );
+    out.push_str(&format!(
+        "\n{:<34}{:>12}{:>12}{:>20}\n",
+        "", "designed", "fitted", "95 % interval"
+    ));
+    for p in &result.parameters {
+        let row = number::row(&p.unit, p.designed, p.fitted, p.low95, p.high95);
+        let name = words::path(&plain(&p.path));
+        let unit = if row.unit.is_empty() {
+            String::new()
+        } else {
+            format!(", {}", row.unit)
+        };
+        let label: String = format!("{name}{unit}").chars().take(33).collect();
+        let interval = format!("{} … {}", row.low, row.high);
+        out.push_str(
+            format!(
+                "{label:<34}{:>12}{:>12}{interval:>20}",
+                row.designed, row.fitted
+            )
+            .trim_end(),
+        );
+        out.push('\n');
+        if let Some(partner) = &p.confounded_with {
+            let verb = if p.identifiable {
+                "hangs together with"
+            } else {
+                "cannot be told from"
+            };
+            wrapped(
+                &mut out,
+                &format!("{verb} {}", words::path(&plain(partner))),
+                4,
+            );
+        } else if !p.identifiable {
+            wrapped(&mut out, "cannot be told from these captures", 4);
+        }
+    }
+    out.push_str("\nFindings\n");
+    if result.findings.is_empty() {
+        wrapped(&mut out, "None.", 2);
+    }
+    for finding in &result.findings {
+        wrapped(
+            &mut out,
+            &format!(
+                "{} ({})",
+                plain(&finding.text),
+                number::probability(finding.probability)
+            ),
+            2,
+        );
+    }
+    out
+}
+
 /// Without control characters, so that a name cannot steer the terminal.
 fn plain(text: &str) -> String {
     text.chars()

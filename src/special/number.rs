@@ -25,6 +25,7 @@ pub trait Field:
     + Sub<f64, Output = Self>
     + Mul<f64, Output = Self>
     + Div<f64, Output = Self>
+    + Mul<Complex64, Output = Self>
 {
     /// A constant, without derivative.
     fn from_complex(value: Complex64) -> Self;
@@ -40,6 +41,12 @@ pub trait Field:
     /// `derivative` is not called when nothing carries a slope.
     #[must_use]
     fn chain(self, value: Complex64, derivative: impl FnOnce() -> Complex64) -> Self;
+
+    /// A real number with its derivative, which is dropped where none is carried.
+    fn variable(value: f64, slope: f64) -> Self;
+
+    /// Whether the derivative is zero or not carried.
+    fn is_constant(self) -> bool;
 
     /// A real constant, without derivative.
     #[must_use]
@@ -77,6 +84,16 @@ pub trait Field:
 }
 
 impl Field for Complex64 {
+    #[inline]
+    fn variable(value: f64, _slope: f64) -> Self {
+        Self::new(value, 0.0)
+    }
+
+    #[inline]
+    fn is_constant(self) -> bool {
+        true
+    }
+
     #[inline]
     fn from_complex(value: Complex64) -> Self {
         value
@@ -129,6 +146,16 @@ impl Dual {
 
 impl Field for Dual {
     #[inline]
+    fn variable(value: f64, slope: f64) -> Self {
+        Self::real(value, slope)
+    }
+
+    #[inline]
+    fn is_constant(self) -> bool {
+        self.slope == Complex64::new(0.0, 0.0)
+    }
+
+    #[inline]
     fn from_complex(value: Complex64) -> Self {
         Self {
             value,
@@ -155,6 +182,14 @@ impl Field for Dual {
             value,
             slope: derivative() * self.slope,
         }
+    }
+}
+
+impl Mul<Complex64> for Dual {
+    type Output = Self;
+    #[inline]
+    fn mul(self, factor: Complex64) -> Self {
+        self.times(factor)
     }
 }
 
@@ -249,10 +284,7 @@ impl Div<f64> for Dual {
     type Output = Self;
     #[inline]
     fn div(self, other: f64) -> Self {
-        Self {
-            value: self.value / other,
-            slope: self.slope / other,
-        }
+        self * other.recip()
     }
 }
 

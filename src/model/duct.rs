@@ -1,0 +1,333 @@
+//! The duct: one-dimensional propagation in a channel piece of varying area with visco-thermal wall loss.
+//!
+//! With p the pressure, U the volume velocity in the direction from → to, S(x) the area:
+//!
+//! ```text
+//! dp/dx = −z·U/S      z = jωρ·(1 + λ·a_v)           (series impedance per length, times S)
+//! dU/dx = −y·S·p      y = jω/(ρc²)·(1 + λ·a_t)      (shunt admittance per length, over S)
+//! ```
+//!
+//! In the scaled variables ψ = √S·p, η = U/√S the system matrix is traceless,
+//!
+//! ```text
+//! A = | g   −z |     g = (√S)'/√S
+//!     | −y  −g |
+//! ```
+//!
+//! constant for a uniform and for an exponential duct without loss, so that one step is then exact. Where A
+//! varies (a parabolic profile, and the loss in a taper) the step is the fourth-order Magnus expansion with two
+//! Gauss points. In a conical duct ψ'' = z·y·ψ, which is solved exactly with z and y of the step's mean loss. The
+//! number of steps follows from taper and frequency, see [`STEP_RADIANS`].
+//!
+//! | symbol | variable | unit |
+//! |---|---|---|
+//! | L | `length` | m |
+//! | S | `area` | m² |
+//! | λ | `loss` | 1 |
+//! | a_v, a_t | `LineLoss::series`, `LineLoss::shunt` | 1 |
+//!
+//! Plane waves: valid while the width is well below half a wavelength. Wall loss: low reduced frequency
+//! (Zwikker & Kosten 1949; Stinson 1991, JASA 89:550). Integrator: Blanes, Casas, Oteo & Ros 2009, Physics
+//! Reports 470:151, eq. 253 (from memory).
+
+use super::bend;
+use super::porous;
+use super::tone::Tone;
+use super::wall_loss::LineLoss;
+use crate::design::{Duct, Profile, Section, path::Key};
+use crate::special::{Field, cosh_sinhc};
+use num_complex::Complex64;
+
+/// Phase (k·L) and taper (ln of the area ratio) that one Magnus step of a parabolic duct may span. The error
+/// falls with the fourth power of it; tests hold it against exact solutions.
+const STEP_RADIANS: f64 = 0.2;
+/// Taper that one step of a conical or exponential duct may span, where only the loss varies.
+const STEP_TAPER: f64 = 0.5;
+/// Most steps of one duct.
+const MOST_STEPS: usize = 256;
+
+/// The geometry of a duct in numbers that may carry a derivative.
+#[derive(Debug, Clone, Copy)]
+pub struct DuctGeometry<T> {
+    length: T,
+    area: [T; 2],
+    loss: T,
+    /// Width of a rectangular section, gap of a slit, nothing for a round one.
+    across: T,
+    end: [T; 2],
+    lining: Option<(T, T)>,
+    profile: Profile,
+    section: Section,
+}
+
+impl<T: Field> DuctGeometry<T> {
+    /// From a design, with the derivative taken along `seed` if there is one.
+    #[must_use]
+    pub fn new(duct: &Duct, seed: Option<Key>) -> Self {
+        let pick = |value: f64, keys: &[Key]| {
+            let hit = seed.is_some_and(|key| keys.contains(&key));
+            T::variable(value, if hit { 1.0 } else { 0.0 })
+        };
+        let mut area = [
+            pick(duct.area_m2[0], &[Key::AreaFrom]),
+            pick(duct.area_m2[1], &[Key::AreaTo]),
+        ];
+        if seed == Some(Key::Area) {
+            // `area` is the one at `from`, and both ends scale together.
+            area = [
+                T::variable(duct.area_m2[0], 1.0),
+                T::variable(duct.area_m2[1], duct.area_m2[1] / duct.area_m2[0]),
+            ];
+        }
+        let across = match duct.section {
+            Section::Round => T::from_f64(0.0),
+            Section::Rectangular { width_m } => pick(width_m, &[Key::Width]),
+            Section::Slit { gap_m } => pick(gap_m, &[Key::Gap]),
+        };
+        let mut end = [
+            pick(duct.end_correction_m[0], &[Key::EndFrom]),
+            pick(duct.end_correction_m[1], &[Key::EndTo]),
+        ];
+        let share = bend::length_per_height(duct.bend);
+        if share != 0.0 {
+            let height = match duct.section {
+                Section::Rectangular { .. } => area[1] / across,
+                Section::Slit { .. } => across,
+                Section::Round => area[1].sqrt(),
+            };
+            end[1] = end[1] + height * share;
+        }
+        let lining = duct.lining.map(|lining| {
+            (
+                pick(lining.flow_resistivity_pa_s_per_m2, &[Key::FlowResistivity]),
+                pick(lining.thickness_m, &[Key::Thickness]),
+            )
+        });
+        Self {
+            length: pick(duct.length_m, &[Key::Length]),
+            area,
+            loss: pick(duct.loss_factor, &[Key::Loss]),
+            across,
+            end,
+            lining,
+            profile: duct.profile,
+            section: duct.section,
+        }
+    }
+
+    /// Area and g = (√S)'/√S at the fraction `x` of the length.
+    fn area_and_slope(&self, x: f64) -> (T, T) {
+        let [first, last] = self.area;
+        match self.profile {
+            Profile::Uniform => (first, T::from_f64(0.0)),
+            Profile::Exponential => {
+                let m = (last / first).ln();
+                (first * (m * x).exp(), m * 0.5 / self.length)
+            }
+            Profile::Conical => {
+                let (a, b) = (first.sqrt(), last.sqrt());
+                let root = a + (b - a) * x;
+                (root * root, (b - a) / (root * self.length))
+            }
+            Profile::Parabolic => {
+                let area = first + (last - first) * x;
+                (area, (last - first) * 0.5 / (area * self.length))
+            }
+        }
+    }
+
+    /// z and y of the module's equations at one area.
+    fn line(&self, at: &Tone, area: T) -> (T, T) {
+        let LineLoss { series, shunt } = match self.section {
+            Section::Round => at.loss.round((area * std::f64::consts::FRAC_1_PI).sqrt()),
+            Section::Rectangular { .. } => at.loss.rectangular(self.across, area / self.across),
+            Section::Slit { .. } => at.loss.slit(self.across),
+        };
+        let omega = at.omega_rad_per_s;
+        let one = T::from_f64(1.0);
+        let z = (one + self.loss * series) * Complex64::new(0.0, omega * at.density_kg_per_m3);
+        let mut y = (one + self.loss * shunt) * Complex64::new(0.0, omega / at.bulk_pa);
+        if let Some((resistivity, thickness)) = self.lining {
+            let perimeter = match self.section {
+                Section::Round => (area * (4.0 * std::f64::consts::PI)).sqrt(),
+                Section::Rectangular { .. } => (self.across + area / self.across) * 2.0,
+                Section::Slit { .. } => area / self.across * 2.0,
+            };
+            y = y + perimeter / area / porous::surface_impedance(at, resistivity, thickness);
+        }
+        (z, y)
+    }
+
+    /// Number of integration steps at a frequency.
+    fn steps(&self, at: &Tone) -> usize {
+        if self.profile == Profile::Uniform {
+            return 1;
+        }
+        let (first, last) = (self.area[0].value().re, self.area[1].value().re);
+        let taper = (last / first).ln().abs();
+        if taper < 1e-12 {
+            return 1;
+        }
+        let phase = at.omega_rad_per_s / at.speed_m_per_s * self.length.value().re;
+        let steps = match self.profile {
+            Profile::Parabolic => taper.max(phase * taper.min(1.0).sqrt()) / STEP_RADIANS,
+            _ => taper / STEP_TAPER,
+        };
+        (steps.ceil() as usize).clamp(1, MOST_STEPS)
+    }
+
+    /// The matrix that takes (p, U) at `from` to (p, U) at `to`; its determinant is 1.
+    #[must_use]
+    pub fn transfer(&self, at: &Tone) -> Transfer<T> {
+        let steps = self.steps(at);
+        let h = self.length * (1.0 / steps as f64);
+        let mut whole: Option<[T; 4]> = None;
+        for step in 0..steps {
+            let piece = self.step(at, h, step, steps);
+            whole = Some(match whole {
+                None => piece,
+                Some(before) => product(piece, before),
+            });
+        }
+        let [e11, e12, e21, e22] = whole.unwrap_or_else(|| {
+            let (one, none) = (T::from_f64(1.0), T::from_f64(0.0));
+            [one, none, none, one]
+        });
+        let last = if self.profile == Profile::Uniform {
+            self.area[0]
+        } else {
+            self.area[1]
+        };
+        let (a, b) = (self.area[0].sqrt(), last.sqrt());
+        let mut m = Transfer {
+            pp: e11 * a / b,
+            pu: e12 / (a * b),
+            up: e21 * a * b,
+            uu: e22 * b / a,
+        };
+        let inertance = Complex64::new(0.0, at.omega_rad_per_s * at.density_kg_per_m3);
+        if self.end[0].value().re != 0.0 || !self.end[0].is_constant() {
+            let z = self.end[0] / self.area[0] * inertance;
+            m = Transfer {
+                pp: m.pp,
+                pu: m.pu - m.pp * z,
+                up: m.up,
+                uu: m.uu - m.up * z,
+            };
+        }
+        if self.end[1].value().re != 0.0 || !self.end[1].is_constant() {
+            let z = self.end[1] / last * inertance;
+            m = Transfer {
+                pp: m.pp - z * m.up,
+                pu: m.pu - z * m.uu,
+                up: m.up,
+                uu: m.uu,
+            };
+        }
+        m
+    }
+
+    fn step(&self, at: &Tone, h: T, step: usize, steps: usize) -> [T; 4] {
+        let n = steps as f64;
+        if self.profile == Profile::Uniform {
+            let (z, y) = self.line(at, self.area[0]);
+            let none = T::from_f64(0.0);
+            return exponential(none, -(z * h), -(y * h));
+        }
+        // Gauss points at 1/2 ± √3/6 of the step.
+        let gauss = 0.288_675_134_594_812_9;
+        let (s1, g1) = self.area_and_slope((step as f64 + 0.5 - gauss) / n);
+        let (s2, g2) = self.area_and_slope((step as f64 + 0.5 + gauss) / n);
+        let (z1, y1) = self.line(at, s1);
+        let (z2, y2) = self.line(at, s2);
+        if self.profile == Profile::Conical {
+            let (z, y) = ((z1 + z2) * 0.5, (y1 + y2) * 0.5);
+            let (_, ga) = self.area_and_slope(step as f64 / n);
+            let (_, gb) = self.area_and_slope((step as f64 + 1.0) / n);
+            return conical(h, z, y, ga, gb);
+        }
+        let half = h * 0.5;
+        // √3/12·h²·[A2, A1]
+        let c = h * h * (gauss * 0.5);
+        let w11 = half * (g1 + g2) + c * (z2 * y1 - z1 * y2);
+        let w12 = -(half * (z1 + z2)) + c * (g1 * z2 - g2 * z1) * 2.0;
+        let w21 = -(half * (y1 + y2)) + c * (g2 * y1 - g1 * y2) * 2.0;
+        exponential(w11, w12, w21)
+    }
+}
+
+/// One step of a cone with uniform z and y: with χ = ψ' = gψ − zη, ψ and χ follow from cosh and sinh of √(zy)·h.
+fn conical<T: Field>(h: T, z: T, y: T, ga: T, gb: T) -> [T; 4] {
+    let (cosh, sinhc) = cosh_sinhc(z * y * h * h);
+    let s = h * sinhc;
+    let e11 = cosh + s * ga;
+    [
+        e11,
+        -(s * z),
+        -(y * s) - (cosh * ga - gb * e11) / z,
+        cosh - gb * s,
+    ]
+}
+
+/// exp of the traceless matrix `[[w11, w12], [w21, −w11]]`.
+fn exponential<T: Field>(w11: T, w12: T, w21: T) -> [T; 4] {
+    let (cosh, sinhc) = cosh_sinhc(w11 * w11 + w12 * w21);
+    [
+        cosh + sinhc * w11,
+        sinhc * w12,
+        sinhc * w21,
+        cosh - sinhc * w11,
+    ]
+}
+
+fn product<T: Field>(left: [T; 4], right: [T; 4]) -> [T; 4] {
+    [
+        left[0] * right[0] + left[1] * right[2],
+        left[0] * right[1] + left[1] * right[3],
+        left[2] * right[0] + left[3] * right[2],
+        left[2] * right[1] + left[3] * right[3],
+    ]
+}
+
+/// `p_to = pp·p_from + pu·U_from`, `U_to = up·p_from + uu·U_from`.
+#[derive(Debug, Clone, Copy)]
+pub struct Transfer<T> {
+    /// Pressure from pressure.
+    pub pp: T,
+    /// Pressure from volume velocity, Pa·s/m³.
+    pub pu: T,
+    /// Volume velocity from pressure, m³/(Pa·s).
+    pub up: T,
+    /// Volume velocity from volume velocity.
+    pub uu: T,
+}
+
+/// The symmetric 2×2 admittance block of a two-port, m³/(Pa·s): volume velocities into the element.
+#[derive(Debug, Clone, Copy)]
+pub struct Admittance<T> {
+    /// At `from`.
+    pub from: T,
+    /// Between.
+    pub across: T,
+    /// At `to`.
+    pub to: T,
+}
+
+impl<T: Field> Transfer<T> {
+    /// The admittance block; `across` is the same in both directions because the determinant is 1.
+    #[must_use]
+    pub fn admittance(&self) -> Admittance<T> {
+        let inverse = self.pu.recip();
+        Admittance {
+            from: -(self.pp * inverse),
+            across: inverse,
+            to: -(self.uu * inverse),
+        }
+    }
+
+    /// Input admittance with a rigid end at `to`.
+    #[must_use]
+    pub fn closed(&self) -> T {
+        -(self.up / self.uu)
+    }
+}
