@@ -6,6 +6,7 @@ pub mod interval;
 pub mod least_squares;
 pub mod profile;
 pub mod starts;
+mod trust_region;
 pub mod whiten;
 
 #[cfg(test)]
