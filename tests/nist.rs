@@ -3,6 +3,7 @@
 //! PUBLISHED: NIST Statistical Reference Datasets, nonlinear regression, `tests/reference/nist/*.dat`. All 27 sets, from both
 //! starting points: parameters, standard errors and residual sum of squares. And the straight lines of
 //! `tests/reference/reference.json`.
+#![allow(clippy::unwrap_used)]
 
 use bassay::align::dense::Matrix;
 use bassay::align::least_squares::{

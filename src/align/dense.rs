@@ -431,6 +431,7 @@ pub fn inverse_of_gram(r: &Matrix) -> Option<Matrix> {
 }
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
     use crate::align::chance::Chance;

@@ -16,6 +16,7 @@ pub mod residual;
 pub mod search;
 pub mod starts;
 pub mod unknowns;
+mod trust_region;
 pub mod whiten;
 
 use crate::design::captures::Built;

@@ -138,6 +138,7 @@ fn distance(best: &Outcome, theta: &[f64]) -> f64 {
 }
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
     use crate::align::dense::Matrix;
