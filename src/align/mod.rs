@@ -3,7 +3,8 @@
 //! The residual is defined in [`residual`], the coordinates in [`unknowns`], the search in [`search`]; the modules
 //! below know nothing of acoustics.
 
-pub mod chance;
+#[cfg(test)]
+mod chance;
 pub mod dense;
 pub mod discrepancy;
 pub mod identify;
@@ -15,8 +16,8 @@ pub mod profile;
 pub mod residual;
 pub mod search;
 pub mod starts;
-pub mod unknowns;
 mod trust_region;
+pub mod unknowns;
 pub mod whiten;
 
 use crate::design::captures::Built;
