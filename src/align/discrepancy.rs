@@ -264,7 +264,11 @@ pub fn estimate_choosing_smoothness(
         let groups: Vec<Group> = groups.iter().map(|g| Group { smoothness, ..*g }).collect();
         estimate(series, &groups, precision, offset)
     };
-    let (rough, smooth) = (all(Smoothness::Exponential)?, all(Smoothness::Matern32)?);
+    let (rough, smooth) = rayon::join(
+        || all(Smoothness::Exponential),
+        || all(Smoothness::Matern32),
+    );
+    let (rough, smooth) = (rough?, smooth?);
     let evaluations = rough.evaluations + smooth.evaluations;
     let (mut best, other) = if rough.log_posterior >= smooth.log_posterior {
         (rough, smooth)
