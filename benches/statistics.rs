@@ -1,7 +1,7 @@
 //! Cost of the statistical engine's inner loops: whitening, and the estimate of the discrepancy.
 
 use bassay::align::dense::Matrix;
-use bassay::align::discrepancy::{Group, Series, estimate};
+use bassay::align::discrepancy::{Group, Series, estimate, estimate_choosing_smoothness};
 use bassay::align::identify::{Criteria, identify};
 use bassay::align::whiten::{Kernel, Whitener};
 use criterion::{BatchSize, Criterion, criterion_group, criterion_main};
@@ -91,6 +91,19 @@ fn statistics(criterion: &mut Criterion) {
     criterion.bench_function("discrepancy, 5 groups of 600 x 15, warm", |bencher| {
         bencher.iter(|| estimate(black_box(&series), &warm, &precision, &offset));
     });
+    criterion.bench_function(
+        "discrepancy, 5 groups of 600 x 15, smoothness chosen",
+        |bencher| {
+            bencher.iter(|| {
+                estimate_choosing_smoothness(
+                    black_box(&series),
+                    &[Group::default(); 5],
+                    &precision,
+                    &offset,
+                )
+            });
+        },
+    );
     criterion.bench_function("identify 600 x 15", |bencher| {
         bencher.iter(|| identify(black_box(&jacobian), &precision, &[], &Criteria::default()));
     });

@@ -23,10 +23,17 @@
 //! the exponential kernel and 3/2 for Matérn: σ²/ℓ^(2κ) is what closely spaced points fix sharply, ℓ what they leave
 //! open, and in these coordinates the ridge is straight.
 //!
+//! **What intervals it gives** (`tests`, 200 draws of six parameters each, smoothness chosen): 95 % intervals held the truth in 90 to 98 % of
+//! cases for both kernels at lengths from 0.05 to 1, in 89 to 98 % for resonance-shaped errors of 1 % or less, and in 84 to 98 % for
+//! infinitely smooth errors of 1 %, for which both kernels are too rough.
+//!
 //! **Range.** The residuals must be nearly linear in θ over its posterior. A spread is `None` where the peak is not
 //! quadratic. References: Patterson & Thompson 1971; Harville 1977 (restricted likelihood); Kennedy & O'Hagan 2001;
 //! Nelder & Mead 1965 (cited from memory).
 
+mod peak;
+
+use self::peak::{Peak, quadratic_steps, simplex};
 use super::dense::{Cholesky, Matrix, dot};
 use super::whiten::{Kernel, Smoothness, WhitenError, Whitener};
 use std::f64::consts::TAU;
@@ -39,12 +46,6 @@ const PIVOT_FLOOR: f64 = 1e-12;
 const BUDGET: [usize; 2] = [22, 8];
 /// First edges of the simplex, cold and warm.
 const EDGE: [[f64; 2]; 2] = [[1.0, 0.5], [0.1, 0.3]];
-/// First half-widths of the nine-point stencil; then one deviation, within the limits.
-const STENCIL: [f64; 2] = [0.1, 0.3];
-const STENCIL_LIMITS: [f64; 2] = [0.02, 0.7];
-/// Most quadratic steps; the last is accepted when it is shorter than half its stencil.
-const POLISHES: usize = 2;
-
 /// One series of residuals: the level or the phase of one observation.
 #[derive(Debug, Clone, Copy)]
 pub struct Series<'a> {
@@ -241,29 +242,82 @@ pub fn estimate(
     offset: &[f64],
 ) -> Result<Estimate, DiscrepancyError> {
     check(series, groups, precision, offset)?;
-    let p = precision.len();
-    let augmented = series
+    let mut work = Work::new(series, groups, precision, offset);
+    work.run()
+}
+
+/// The same with the smoothness of each group chosen by the evidence; the groups' own is ignored.
+///
+/// Both are estimated for all groups; then each group keeps the one that makes the whole more probable. It matters: a smooth
+/// discrepancy taken for a rough one gives 95 % intervals that hold in 70 % of cases, and the other way round in 57 %
+/// (300 points, noise a tenth of the discrepancy; `tests`).
+///
+/// # Errors
+/// As [`estimate`].
+pub fn estimate_choosing_smoothness(
+    series: &[Series<'_>],
+    groups: &[Group],
+    precision: &[f64],
+    offset: &[f64],
+) -> Result<Estimate, DiscrepancyError> {
+    let all = |smoothness: Smoothness| {
+        let groups: Vec<Group> = groups.iter().map(|g| Group { smoothness, ..*g }).collect();
+        estimate(series, &groups, precision, offset)
+    };
+    let (rough, smooth) = rayon::join(
+        || all(Smoothness::Exponential),
+        || all(Smoothness::Matern32),
+    );
+    let (rough, smooth) = (rough?, smooth?);
+    let evaluations = rough.evaluations + smooth.evaluations;
+    let (mut best, other) = if rough.log_posterior >= smooth.log_posterior {
+        (rough, smooth)
+    } else {
+        (smooth, rough)
+    };
+    best.evaluations = evaluations;
+    if groups.len() < 2 {
+        return Ok(best);
+    }
+    let priors: Vec<Prior> = groups.iter().map(|g| g.prior).collect();
+    for g in 0..groups.len() {
+        let mut kernels: Vec<Kernel> = best.kernels.iter().map(|k| k.kernel).collect();
+        kernels[g] = other.kernels[g].kernel;
+        let (log_evidence, log_posterior) = evaluate(series, &kernels, &priors, precision, offset)?;
+        best.evaluations += groups.len();
+        if log_posterior > best.log_posterior {
+            best.kernels[g] = other.kernels[g];
+            (best.log_evidence, best.log_posterior) = (log_evidence, log_posterior);
+        }
+    }
+    Ok(best)
+}
+
+/// ln L under given kernels, one per group, and the same with the kernel priors.
+///
+/// # Errors
+/// As [`estimate`]; a kernel needs σ > 0.
+pub fn evaluate(
+    series: &[Series<'_>],
+    kernels: &[Kernel],
+    priors: &[Prior],
+    precision: &[f64],
+    offset: &[f64],
+) -> Result<(f64, f64), DiscrepancyError> {
+    let groups: Vec<Group> = kernels
         .iter()
-        .map(|s| {
-            let mut matrix = Matrix::zeros(s.residual.len(), p + 1);
-            for j in 0..p {
-                matrix.column_mut(j).copy_from_slice(s.jacobian.column(j));
-            }
-            matrix.column_mut(p).copy_from_slice(s.residual);
-            matrix
+        .enumerate()
+        .map(|(index, kernel)| Group {
+            smoothness: kernel.smoothness,
+            prior: priors.get(index).copied().unwrap_or_default(),
+            start: Some([kernel.sigma, kernel.length]),
         })
         .collect();
-    let mut work = Work {
-        series,
-        groups,
-        precision,
-        offset,
-        augmented,
-        scratch: Matrix::default(),
-        points: series.iter().map(|s| s.residual.len()).sum(),
-        evaluations: 0,
-    };
-    work.run()
+    check(series, &groups, precision, offset)?;
+    let mut work = Work::new(series, &groups, precision, offset);
+    let points = work.starts();
+    let sums = work.all_sums(&points)?;
+    work.result(&sums, &points)
 }
 
 fn check(
@@ -323,45 +377,58 @@ fn check(
     Ok(())
 }
 
-impl Work<'_> {
-    fn run(&mut self) -> Result<Estimate, DiscrepancyError> {
-        let mut points: Vec<[f64; 2]> = self
-            .groups
+impl<'a> Work<'a> {
+    fn new(
+        series: &'a [Series<'a>],
+        groups: &'a [Group],
+        precision: &'a [f64],
+        offset: &'a [f64],
+    ) -> Self {
+        let p = precision.len();
+        let augmented = series
             .iter()
-            .map(|g| match g.start {
-                Some(start) => start.map(f64::ln),
-                None => [g.prior.sigma_median.ln(), g.prior.length_median.ln()],
+            .map(|s| {
+                let mut matrix = Matrix::zeros(s.residual.len(), p + 1);
+                for j in 0..p {
+                    matrix.column_mut(j).copy_from_slice(s.jacobian.column(j));
+                }
+                matrix.column_mut(p).copy_from_slice(s.residual);
+                matrix
             })
-            .zip(self.groups)
-            .map(|([sigma, length], g)| [sigma - exponent(g.smoothness) * length, length])
             .collect();
-        let mut sums = (0..points.len())
-            .map(|g| self.sums(g, points[g]))
-            .collect::<Result<Vec<_>, _>>()?;
-        for g in 0..points.len() {
-            let others = total(&sums, g, self.precision.len());
-            let temperature = usize::from(self.groups[g].start.is_some());
-            points[g] = self.simplex(
-                g,
-                points[g],
-                &others,
-                EDGE[temperature],
-                BUDGET[temperature],
-            )?;
-            sums[g] = self.sums(g, points[g])?;
+        Self {
+            series,
+            groups,
+            precision,
+            offset,
+            augmented,
+            scratch: Matrix::default(),
+            points: series.iter().map(|s| s.residual.len()).sum(),
+            evaluations: 0,
         }
-        let mut kernels = Vec::with_capacity(points.len());
-        for g in 0..points.len() {
-            let others = total(&sums, g, self.precision.len());
-            let Peak { point, spread } = self.polish(g, points[g], &others)?;
-            points[g] = point;
-            sums[g] = self.sums(g, point)?;
-            kernels.push(KernelEstimate {
-                kernel: self.kernel(g, point),
-                spread,
-            });
-        }
-        let log_evidence = self.log_likelihood(&total(&sums, usize::MAX, self.precision.len()));
+    }
+
+    /// Starts in the coordinates of the search.
+    fn starts(&self) -> Vec<[f64; 2]> {
+        self.groups
+            .iter()
+            .map(|g| {
+                let [sigma, length] = g
+                    .start
+                    .unwrap_or([g.prior.sigma_median, g.prior.length_median])
+                    .map(f64::ln);
+                [sigma - exponent(g.smoothness) * length, length]
+            })
+            .collect()
+    }
+
+    fn all_sums(&mut self, points: &[[f64; 2]]) -> Result<Vec<Sums>, DiscrepancyError> {
+        (0..points.len()).map(|g| self.sums(g, points[g])).collect()
+    }
+
+    /// ln L, and with the kernel priors.
+    fn result(&self, sums: &[Sums], points: &[[f64; 2]]) -> Result<(f64, f64), DiscrepancyError> {
+        let log_evidence = self.log_likelihood(&total(sums, usize::MAX, self.precision.len()));
         let prior: f64 = (0..points.len())
             .map(|g| {
                 self.groups[g]
@@ -372,10 +439,40 @@ impl Work<'_> {
         if !log_evidence.is_finite() {
             return Err(DiscrepancyError::NotFinite);
         }
+        Ok((log_evidence, log_evidence + prior))
+    }
+
+    fn run(&mut self) -> Result<Estimate, DiscrepancyError> {
+        let mut points = self.starts();
+        let mut sums = self.all_sums(&points)?;
+        for g in 0..points.len() {
+            let others = total(&sums, g, self.precision.len());
+            let temperature = usize::from(self.groups[g].start.is_some());
+            points[g] = simplex(
+                |p| self.objective(g, p, &others),
+                points[g],
+                EDGE[temperature],
+                BUDGET[temperature],
+            )?;
+            sums[g] = self.sums(g, points[g])?;
+        }
+        let mut kernels = Vec::with_capacity(points.len());
+        for g in 0..points.len() {
+            let others = total(&sums, g, self.precision.len());
+            let Peak { point, spread } =
+                quadratic_steps(|p| self.objective(g, p, &others), points[g])?;
+            points[g] = point;
+            sums[g] = self.sums(g, point)?;
+            kernels.push(KernelEstimate {
+                kernel: self.kernel(g, point),
+                spread: spread.map(|s| in_logarithms(s, exponent(self.groups[g].smoothness))),
+            });
+        }
+        let (log_evidence, log_posterior) = self.result(&sums, &points)?;
         Ok(Estimate {
             kernels,
             log_evidence,
-            log_posterior: log_evidence + prior,
+            log_posterior,
             evaluations: self.evaluations,
         })
     }
@@ -473,143 +570,6 @@ impl Work<'_> {
             value
         })
     }
-
-    fn simplex(
-        &mut self,
-        group: usize,
-        start: [f64; 2],
-        others: &Sums,
-        edge: [f64; 2],
-        budget: usize,
-    ) -> Result<[f64; 2], DiscrepancyError> {
-        // ln L within this of the peak is as good; the last quadratic step does better anyway.
-        const FLAT: f64 = 0.02;
-        let last = self.evaluations + budget;
-        let mut corner = [
-            (start, 0.0),
-            ([start[0] + edge[0], start[1]], 0.0),
-            ([start[0], start[1] + edge[1]], 0.0),
-        ];
-        for c in &mut corner {
-            c.1 = self.objective(group, c.0, others)?;
-        }
-        while self.evaluations < last {
-            corner.sort_by(|a, b| b.1.total_cmp(&a.1));
-            let [best, middle, worst] = corner;
-            if best.1 - worst.1 < FLAT {
-                break;
-            }
-            let along = |t: f64| {
-                [0, 1].map(|k| {
-                    let centre = 0.5 * (best.0[k] + middle.0[k]);
-                    centre + t * (worst.0[k] - centre)
-                })
-            };
-            let try_at = |work: &mut Self, t: f64| -> Result<([f64; 2], f64), DiscrepancyError> {
-                let point = along(t);
-                Ok((point, work.objective(group, point, others)?))
-            };
-            let reflected = try_at(self, -1.0)?;
-            corner[2] = if reflected.1 > best.1 {
-                let expanded = try_at(self, -2.0)?;
-                if expanded.1 > reflected.1 {
-                    expanded
-                } else {
-                    reflected
-                }
-            } else if reflected.1 > middle.1 {
-                reflected
-            } else {
-                let outside = reflected.1 > worst.1;
-                let contracted = try_at(self, if outside { -0.5 } else { 0.5 })?;
-                if contracted.1 > worst.1.max(reflected.1) {
-                    contracted
-                } else {
-                    for c in corner.iter_mut().skip(1) {
-                        c.0 = [0, 1].map(|k| 0.5 * (c.0[k] + best.0[k]));
-                        c.1 = self.objective(group, c.0, others)?;
-                    }
-                    continue;
-                }
-            };
-        }
-        corner.sort_by(|a, b| b.1.total_cmp(&a.1));
-        Ok(corner[0].0)
-    }
-
-    /// Newton steps on the quadratic through nine points, and the covariance of (ln σ, ln ℓ) from its curvature.
-    fn polish(
-        &mut self,
-        group: usize,
-        start: [f64; 2],
-        others: &Sums,
-    ) -> Result<Peak, DiscrepancyError> {
-        let (mut point, mut h) = (start, STENCIL);
-        let mut centre = self.objective(group, point, others)?;
-        let mut spread = None;
-        for _ in 0..POLISHES {
-            let mut at = |i: f64, j: f64, h: [f64; 2]| {
-                self.objective(group, [point[0] + i * h[0], point[1] + j * h[1]], others)
-            };
-            let mut axis = [[0.0; 2]; 2];
-            for (k, pair) in axis.iter_mut().enumerate() {
-                let (i, j) = if k == 0 { (1.0, 0.0) } else { (0.0, 1.0) };
-                *pair = [at(i, j, h)?, at(-i, -j, h)?];
-                let curvature = (2.0 * centre - pair[0] - pair[1]) / (h[k] * h[k]);
-                let width =
-                    (1.0 / curvature.max(0.0).sqrt()).clamp(STENCIL_LIMITS[0], STENCIL_LIMITS[1]);
-                // A stencil far off one deviation sees rounding, or the far flank of the peak.
-                if !(0.5..2.0).contains(&(width / h[k])) {
-                    h[k] = width;
-                    *pair = [at(i, j, h)?, at(-i, -j, h)?];
-                }
-            }
-            let cross =
-                at(1.0, 1.0, h)? + at(-1.0, -1.0, h)? - at(1.0, -1.0, h)? - at(-1.0, 1.0, h)?;
-            let slope = [0, 1].map(|k| (axis[k][0] - axis[k][1]) / (2.0 * h[k]));
-            let [a, c] = [0, 1].map(|k| (2.0 * centre - axis[k][0] - axis[k][1]) / (h[k] * h[k]));
-            let b = -cross / (4.0 * h[0] * h[1]);
-            let determinant = a * c - b * b;
-            if !(a > 0.0 && c > 0.0 && determinant > 1e-6 * a * c) {
-                break;
-            }
-            let inverse = [
-                [c / determinant, -b / determinant],
-                [-b / determinant, a / determinant],
-            ];
-            spread = Some(inverse);
-            let step = [0, 1].map(|k| inverse[k][0] * slope[0] + inverse[k][1] * slope[1]);
-            // The quadratic is trusted a little beyond its own points.
-            let reach = (step[0].abs() / h[0]).max(step[1].abs() / h[1]);
-            let shrink = (2.0 / reach).min(1.0);
-            let target = [0, 1].map(|k| point[k] + shrink * step[k]);
-            let value = self.objective(group, target, others)?;
-            let better = value > centre;
-            if better {
-                (point, centre) = (target, value);
-            }
-            if reach < 0.5 || !better {
-                break;
-            }
-        }
-        let kappa = exponent(self.groups[group].smoothness);
-        let spread = spread.map(|s| {
-            let mixed = s[0][1] + kappa * s[1][1];
-            [
-                [
-                    s[0][0] + 2.0 * kappa * s[0][1] + kappa * kappa * s[1][1],
-                    mixed,
-                ],
-                [mixed, s[1][1]],
-            ]
-        });
-        Ok(Peak { point, spread })
-    }
-}
-
-struct Peak {
-    point: [f64; 2],
-    spread: Option<[[f64; 2]; 2]>,
 }
 
 /// κ: σ²/ℓ^(2κ) is the part of the kernel that close points fix.
@@ -618,6 +578,13 @@ fn exponent(smoothness: Smoothness) -> f64 {
         Smoothness::Exponential => 0.5,
         Smoothness::Matern32 => 1.5,
     }
+}
+
+/// Covariance of (ln σ, ln ℓ) from that of (ln σ − κ·ln ℓ, ln ℓ).
+fn in_logarithms(s: [[f64; 2]; 2], kappa: f64) -> [[f64; 2]; 2] {
+    let mixed = s[0][1] + kappa * s[1][1];
+    let first = s[0][0] + 2.0 * kappa * s[0][1] + kappa * kappa * s[1][1];
+    [[first, mixed], [mixed, s[1][1]]]
 }
 
 impl Sums {

@@ -286,7 +286,7 @@ impl Whitener {
     /// Whitens every column of a matrix in place.
     pub fn apply_all(&self, columns: &mut Matrix) {
         let (rows, cols) = (columns.rows(), columns.cols());
-        if self.smoothness == Smoothness::Exponential && rows == self.steps.len() && rows > 0 {
+        if rows == self.steps.len() && rows > 0 {
             // Four columns at a time: the recursion of one alone waits for its own last result.
             let whole = cols - cols % 4;
             let (quads, rest) = columns.entries_mut().split_at_mut(whole * rows);
@@ -310,17 +310,27 @@ impl Whitener {
         let (ab, cd) = quad.split_at_mut(2 * rows);
         let (a, b) = ab.split_at_mut(rows);
         let (c, d) = cd.split_at_mut(rows);
-        let mut mean = [0.0_f64; 4];
         let columns = a.iter_mut().zip(b).zip(c.iter_mut().zip(d));
-        for (step, ((a, b), (c, d))) in self.steps.iter().zip(columns) {
-            let value = [*a, *b, *c, *d];
-            let (decay, gain) = (step.decay[0][0], step.gain[0]);
-            let mut white = [0.0; 4];
-            for k in 0..4 {
-                white[k] = (value[k] - mean[k]) * step.weight;
-                mean[k] = decay * mean[k] + gain * value[k];
+        let mut first = [0.0_f64; 4];
+        match self.smoothness {
+            Smoothness::Exponential => {
+                for (step, ((a, b), (c, d))) in self.steps.iter().zip(columns) {
+                    let value = [*a, *b, *c, *d];
+                    let (decay, gain) = (step.decay[0][0], step.gain[0]);
+                    [*a, *b, *c, *d] = [0, 1, 2, 3].map(|k| (value[k] - first[k]) * step.weight);
+                    first = [0, 1, 2, 3].map(|k| decay * first[k] + gain * value[k]);
+                }
             }
-            [*a, *b, *c, *d] = white;
+            Smoothness::Matern32 => {
+                let mut second = [0.0_f64; 4];
+                for (step, ((a, b), (c, d))) in self.steps.iter().zip(columns) {
+                    let value = [*a, *b, *c, *d];
+                    [*a, *b, *c, *d] = [0, 1, 2, 3].map(|k| (value[k] - first[k]) * step.weight);
+                    for k in 0..4 {
+                        [first[k], second[k]] = advance(step, [first[k], second[k]], value[k]);
+                    }
+                }
+            }
         }
     }
 

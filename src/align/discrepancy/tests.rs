@@ -55,25 +55,8 @@ fn the_likelihood_is_that_of_the_integrated_normal() {
     let moved: Vec<f64> = r.iter().zip(j.times(&offset)).map(|(r, m)| r - m).collect();
     let dense = Cholesky::new(&covariance).unwrap();
     let expected = -0.5 * (dot(&moved, &dense.solve(&moved)) + dense.log_det() + 40.0 * TAU.ln());
-    let groups = [Group::default()];
-    let mut work = Work {
-        series: &series,
-        groups: &groups,
-        precision: &precision,
-        offset: &offset,
-        augmented: vec![Matrix::from_fn(
-            40,
-            4,
-            |i, k| if k < 3 { j[(i, k)] } else { r[i] },
-        )],
-        scratch: Matrix::default(),
-        points: 40,
-        evaluations: 0,
-    };
-    let sums = work
-        .sums(0, [0.03_f64.ln() - 0.5 * 0.4_f64.ln(), 0.4_f64.ln()])
-        .unwrap();
-    let found = work.log_likelihood(&sums);
+    let (found, _) =
+        evaluate(&series, &[kernel], &[Prior::default()], &precision, &offset).unwrap();
     assert!(
         (found - expected).abs() < 1e-9 * expected.abs(),
         "{found} {expected}"
@@ -267,20 +250,20 @@ fn bad_input_is_named() {
 
 /// Counts how many of the true parameters lie inside their 95 % intervals: kernel from the residuals, whitening, fit, Laplace
 /// covariance. The truth is drawn about zero, and the residuals are taken at zero.
-fn covered(kernel: Kernel, draws: u64, with_discrepancy: bool) -> f64 {
+fn covered(
+    draw_error: impl Fn(&[f64], u64) -> Vec<f64>,
+    draws: u64,
+    with_discrepancy: bool,
+) -> f64 {
     let (n, p) = (300, 6);
     let x = grid(n);
     let v = vec![1e-6; n];
     let j = columns(&x, p);
-    let group = Group {
-        smoothness: kernel.smoothness,
-        ..Group::default()
-    };
     let mut inside = 0_usize;
     for seed in 0..draws {
         let mut chance = Chance::new(9000 + seed);
         let truth: Vec<f64> = chance.normals(p).iter().map(|z| 0.2 * z).collect();
-        let noise = draw(&x, &v, &kernel, 5000 + seed);
+        let noise = draw_error(&x, 5000 + seed);
         // residual = model − data at θ = 0
         let residual: Vec<f64> = noise
             .iter()
@@ -296,7 +279,13 @@ fn covered(kernel: Kernel, draws: u64, with_discrepancy: bool) -> f64 {
                 jacobian: &j,
                 group: 0,
             }];
-            let found = estimate(&series, &[group], &vec![0.0; p], &vec![0.0; p]).unwrap();
+            let found = estimate_choosing_smoothness(
+                &series,
+                &[Group::default()],
+                &vec![0.0; p],
+                &vec![0.0; p],
+            )
+            .unwrap();
             found.kernels[0].kernel
         } else {
             Kernel::none()
@@ -324,7 +313,11 @@ fn intervals_hold_what_they_promise() {
         Kernel::matern32(0.01, 0.3),
         Kernel::exponential(0.03, 0.1),
     ] {
-        let share = covered(kernel, 200, true);
+        let share = covered(
+            |x, seed| draw(x, &vec![1e-6; x.len()], &kernel, seed),
+            200,
+            true,
+        );
         assert!((0.92..0.98).contains(&share), "{kernel:?}: {share}");
     }
 }
@@ -332,6 +325,76 @@ fn intervals_hold_what_they_promise() {
 #[test]
 fn without_the_discrepancy_intervals_are_far_too_narrow() {
     // Why this module exists: noise of 0.001 beside a discrepancy of 0.01.
-    let share = covered(Kernel::exponential(0.01, 0.3), 50, false);
+    let kernel = Kernel::exponential(0.01, 0.3);
+    let share = covered(
+        |x, seed| draw(x, &vec![1e-6; x.len()], &kernel, seed),
+        50,
+        false,
+    );
     assert!(share < 0.5, "{share}");
+}
+
+#[test]
+fn intervals_hold_for_errors_that_no_kernel_drew() {
+    // What a cabinet does that the model lacks: six resonances 0.1 wide in ln f, 1 % high, anywhere in the band. Measured 0.95 on
+    // this seed; the bounds are three standard errors (1.5 %) about 0.95, lower by one more for the wrong kernel.
+    let resonances = |x: &[f64], seed: u64| {
+        let mut chance = Chance::new(seed);
+        let mut y: Vec<f64> = chance.normals(x.len()).iter().map(|z| 1e-3 * z).collect();
+        for _ in 0..6 {
+            let height = 0.01 * chance.normal();
+            let centre = x[x.len() - 1] * chance.uniform();
+            let width = 0.1 * (0.5 + chance.uniform());
+            for (y, x) in y.iter_mut().zip(x) {
+                let z = (x - centre) / width;
+                *y += height * z / (1.0 + z * z);
+            }
+        }
+        y
+    };
+    let share = covered(resonances, 200, true);
+    assert!((0.89..0.995).contains(&share), "{share}");
+}
+
+#[test]
+fn each_group_gets_its_own_smoothness() {
+    let x = grid(300);
+    let v = vec![1e-7; 300];
+    let j = columns(&x, 4);
+    let truth = [
+        Kernel::exponential(0.01, 0.3),
+        Kernel::matern32(0.01, 0.3),
+        Kernel::exponential(0.02, 0.2),
+    ];
+    let residuals: Vec<Vec<f64>> = (0..3)
+        .map(|k| draw(&x, &v, &truth[k], 70 + k as u64))
+        .collect();
+    let series: Vec<Series<'_>> = residuals
+        .iter()
+        .enumerate()
+        .map(|(group, residual)| Series {
+            abscissa: &x,
+            variance: &v,
+            calibration: &[],
+            residual,
+            jacobian: &j,
+            group,
+        })
+        .collect();
+    let found = estimate_choosing_smoothness(&series, &[Group::default(); 3], &[1.0; 4], &[0.0; 4])
+        .unwrap();
+    for (estimate, truth) in found.kernels.iter().zip(truth) {
+        assert_eq!(estimate.kernel.smoothness, truth.smoothness);
+    }
+    // ln L of the mixture is what `evaluate` says of it: the same sums, so to rounding of numbers about 2000.
+    let kernels: Vec<Kernel> = found.kernels.iter().map(|k| k.kernel).collect();
+    let (log_evidence, _) = evaluate(
+        &series,
+        &kernels,
+        &[Prior::default(); 3],
+        &[1.0; 4],
+        &[0.0; 4],
+    )
+    .unwrap();
+    assert!((log_evidence - found.log_evidence).abs() < 1e-6);
 }
