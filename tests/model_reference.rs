@@ -4,7 +4,10 @@
 
 use bassay::air::Air;
 use bassay::design::path::Key;
-use bassay::design::{AirConditions, Design, Flange, read::read_text};
+use bassay::design::{
+    AirConditions, Design, Flange,
+    read::{read, read_text},
+};
 use bassay::model::Observed;
 use bassay::model::duct::DuctGeometry;
 use bassay::model::network::Network;
@@ -165,114 +168,7 @@ inside = "box"
 }
 
 fn horn() -> Design {
-    let p = table("horn_network")["parameters"].clone();
-    let g = |k: &str| p[k].as_f64().unwrap();
-    let areas = [0.0200, 0.0265, 0.0360, 0.0490, 0.0660, 0.0890, 0.1200];
-    let profiles = [
-        "exponential",
-        "exponential",
-        "conical",
-        "exponential",
-        "conical",
-        "exponential",
-    ];
-    let mut ducts = String::new();
-    for i in 0..6 {
-        let from = if i == 0 {
-            "throat".to_string()
-        } else {
-            format!("j{i}")
-        };
-        let to = if i == 5 {
-            "m".to_string()
-        } else {
-            format!("j{}", i + 1)
-        };
-        ducts += &format!(
-            "[[duct]]\nname = \"d{n}\"\nfrom = \"{from}\"\nto = \"{to}\"\nlength_m = {}\narea_m2 = [{}, {}]\nprofile = \"{}\"\n",
-            g(&format!("l{}", i + 1)),
-            areas[i],
-            areas[i + 1],
-            profiles[i],
-            n = i + 1
-        );
-    }
-    design(&format!(
-        r#"
-[drive]
-voltage_v = 2.83
-source_ohm = 0.0
-[driver]
-re_ohm = {re}
-bl_n_per_a = {bl}
-mmd_kg = {mmd}
-cms_m_per_n = {cms}
-rms_kg_per_s = {rms}
-sd_m2 = {sd}
-le_h = {le}
-front = "throat"
-rear = "box"
-[[chamber]]
-name = "rear-box"
-at = "box"
-volume_m3 = {vb}
-{ducts}
-[[resistor]]
-name = "r1"
-from = "j1"
-to = "s1"
-resistance_pa_s_per_m3 = {r1}
-[[duct]]
-name = "side1"
-from = "s1"
-to = "closed"
-length_m = {ls1}
-area_m2 = [{ss1}, {ss1}]
-profile = "uniform"
-[[resistor]]
-name = "r2"
-from = "j3"
-to = "s2"
-resistance_pa_s_per_m3 = {r2}
-[[duct]]
-name = "side2"
-from = "s2"
-to = "closed"
-length_m = {ls2}
-area_m2 = [{ss2}, {ss2}]
-profile = "uniform"
-[[leak]]
-name = "seam"
-at = "box"
-resistance_pa_s_per_m3 = {leak}
-[[opening]]
-name = "mouth"
-at = "m"
-area_m2 = 0.12
-[[probe]]
-name = "mouth-near"
-near = "mouth"
-distance_m = 0.0
-[[probe]]
-name = "box-inside"
-inside = "box"
-"#,
-        re = g("re"),
-        bl = g("bl"),
-        mmd = g("mmd"),
-        cms = g("cms"),
-        rms = g("rms"),
-        sd = g("sd"),
-        le = g("le"),
-        vb = g("vb"),
-        r1 = g("r1"),
-        r2 = g("r2"),
-        ls1 = g("ls1"),
-        ss1 = g("ss1"),
-        ls2 = g("ls2"),
-        ss2 = g("ss2"),
-        leak = g("leak")
-    ))
+    read(Path::new("tests/designs/horn.toml")).unwrap_or_else(|e| panic!("{e}"))
 }
 
 /// CROSS: three numpy solvers and scikit-rf (see the table's `how`), with first-order wall loss and eight

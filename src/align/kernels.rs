@@ -1,14 +1,15 @@
 //! The model discrepancy of every series: level and phase of one response share size and correlation length.
 
 use super::dense::Matrix;
-use super::discrepancy::{Group, Series, estimate};
+use super::discrepancy::{Group, Series, estimate, estimate_choosing_smoothness};
 use super::residual::{Comparison, Evaluated};
 use super::whiten::Kernel;
 
 /// Kernels by restricted maximum likelihood, and the logarithm of the evidence under them.
 ///
 /// `precision` and `offset` are those of the coordinates' priors. Where nothing can be estimated (no points, a
-/// number that is not finite) the old kernels stay and the evidence is −∞.
+/// number that is not finite) the old kernels stay and the evidence is −∞. With `choose` the smoothness is chosen by
+/// evidence; otherwise each series keeps its own.
 #[must_use]
 pub fn per_series(
     comparison: &Comparison,
@@ -16,6 +17,7 @@ pub fn per_series(
     precision: &[f64],
     offset: &[f64],
     old: &[Kernel],
+    choose: bool,
 ) -> (Vec<Kernel>, f64) {
     let matrices: Vec<[Matrix; 2]> = evaluated
         .jacobian
@@ -51,12 +53,18 @@ pub fn per_series(
     let groups: Vec<Group> = filled
         .iter()
         .map(|&n| Group {
-            start: Some([old[n].sigma, old[n].length]),
+            smoothness: old[n].smoothness,
+            start: Some([old[n].sigma.max(1e-6), old[n].length]),
             ..Group::default()
         })
         .collect();
     let mut kernels = old.to_vec();
-    match estimate(&list, &groups, precision, offset) {
+    let found = if choose {
+        estimate_choosing_smoothness(&list, &groups, precision, offset)
+    } else {
+        estimate(&list, &groups, precision, offset)
+    };
+    match found {
         Ok(found) => {
             for (&n, e) in filled.iter().zip(&found.kernels) {
                 kernels[n] = e.kernel;

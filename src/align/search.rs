@@ -196,13 +196,19 @@ impl<'a> Search<'a> {
             .iter()
             .map(Constraint::precision)
             .collect();
-        for _ in 0..rounds {
+        for round in 0..rounds {
             let outcome = self.fit(&active, &released, &theta, &kernels, 25)?;
             iterations += outcome.iterations;
             theta = outcome.theta;
             let evaluated = self.raw(&active, &theta)?;
-            (kernels, log_evidence) =
-                kernels::per_series(self.comparison, &evaluated, &precision, &theta, &kernels);
+            (kernels, log_evidence) = kernels::per_series(
+                self.comparison,
+                &evaluated,
+                &precision,
+                &theta,
+                &kernels,
+                round + 1 == rounds,
+            );
         }
         let outcome = self.fit(&active, &released, &theta, &kernels, 40)?;
         iterations += outcome.iterations;
