@@ -43,11 +43,15 @@ use num_complex::Complex64;
 const STEP_RADIANS: f64 = 0.2;
 /// Taper that one step of a conical or exponential duct may span, where only the loss varies.
 const STEP_TAPER: f64 = 0.5;
+/// √3/6: the Gauss points of a step lie at 1/2 ± this.
+const GAUSS: f64 = 0.288_675_134_594_812_9;
+/// Wave number for which the steps of a parabolic duct are made, rad/m: 600 Hz.
+const HIGHEST_WAVE_NUMBER: f64 = 11.0;
 /// Most steps of one duct.
 const MOST_STEPS: usize = 256;
 
 /// The geometry of a duct in numbers that may carry a derivative.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub struct DuctGeometry<T> {
     length: T,
     area: [T; 2],
@@ -58,6 +62,32 @@ pub struct DuctGeometry<T> {
     lining: Option<(T, T)>,
     profile: Profile,
     section: Section,
+    /// The integration steps from `from` to `to`; they depend on the geometry alone.
+    steps: Vec<Step<T>>,
+    /// (p, U) to (ψ, η) at `from` and back at `to`: √S.
+    root: [T; 2],
+}
+
+/// One integration step.
+#[derive(Debug, Clone, Copy)]
+struct Step<T> {
+    /// Length, m.
+    h: T,
+    /// The two Gauss points; one serves where the area is constant.
+    at: [Place<T>; 2],
+    /// g at the two ends of the step.
+    g: [T; 2],
+}
+
+/// What the loss needs of the section at one place.
+#[derive(Debug, Clone, Copy)]
+struct Place<T> {
+    /// g = (√S)'/√S.
+    g: T,
+    /// Radius of a round section, height of a rectangular one, gap of a slit.
+    size: T,
+    /// Perimeter over area where there is a lining, 1/m.
+    lined: T,
 }
 
 impl<T: Field> DuctGeometry<T> {
@@ -103,7 +133,7 @@ impl<T: Field> DuctGeometry<T> {
                 pick(lining.thickness_m, &[Key::Thickness]),
             )
         });
-        Self {
+        let mut geometry = Self {
             length: pick(duct.length_m, &[Key::Length]),
             area,
             loss: pick(duct.loss_factor, &[Key::Loss]),
@@ -112,7 +142,19 @@ impl<T: Field> DuctGeometry<T> {
             lining,
             profile: duct.profile,
             section: duct.section,
-        }
+            steps: Vec::new(),
+            root: [
+                area[0].sqrt(),
+                if duct.profile == Profile::Uniform {
+                    area[0].sqrt()
+                } else {
+                    area[1].sqrt()
+                },
+            ],
+        };
+        let count = geometry.count();
+        geometry.steps = (0..count).map(|n| geometry.step(n, count)).collect();
+        geometry
     }
 
     /// Area and g = (√S)'/√S at the fraction `x` of the length.
@@ -136,41 +178,68 @@ impl<T: Field> DuctGeometry<T> {
         }
     }
 
-    /// z and y of the module's equations at one area.
-    fn line(&self, at: &Tone, area: T) -> (T, T) {
+    fn place(&self, x: f64) -> Place<T> {
+        let (area, g) = self.area_and_slope(x);
+        let size = match self.section {
+            Section::Round => (area * std::f64::consts::FRAC_1_PI).sqrt(),
+            Section::Rectangular { .. } => area / self.across,
+            Section::Slit { .. } => self.across,
+        };
+        let perimeter = match self.section {
+            Section::Round => (area * (4.0 * std::f64::consts::PI)).sqrt(),
+            Section::Rectangular { .. } => (self.across + size) * 2.0,
+            Section::Slit { .. } => area / size * 2.0,
+        };
+        Place {
+            g,
+            size,
+            lined: perimeter / area,
+        }
+    }
+
+    fn step(&self, n: usize, count: usize) -> Step<T> {
+        // Gauss points at 1/2 ± √3/6 of the step.
+        let all = count as f64;
+        let at = |offset: f64| (n as f64 + offset) / all;
+        Step {
+            h: self.length * (1.0 / all),
+            at: [self.place(at(0.5 - GAUSS)), self.place(at(0.5 + GAUSS))],
+            g: [
+                self.area_and_slope(at(0.0)).1,
+                self.area_and_slope(at(1.0)).1,
+            ],
+        }
+    }
+
+    /// z and y of the module's equations at one place.
+    #[inline]
+    fn line(&self, at: &Tone, place: &Place<T>) -> (T, T) {
         let LineLoss { series, shunt } = match self.section {
-            Section::Round => at.loss.round((area * std::f64::consts::FRAC_1_PI).sqrt()),
-            Section::Rectangular { .. } => at.loss.rectangular(self.across, area / self.across),
-            Section::Slit { .. } => at.loss.slit(self.across),
+            Section::Round => at.loss.round(place.size),
+            Section::Rectangular { .. } => at.loss.rectangular(self.across, place.size),
+            Section::Slit { .. } => at.loss.slit(place.size),
         };
         let omega = at.omega_rad_per_s;
-        let one = T::from_f64(1.0);
-        let z = (one + self.loss * series) * Complex64::new(0.0, omega * at.density_kg_per_m3);
-        let mut y = (one + self.loss * shunt) * Complex64::new(0.0, omega / at.bulk_pa);
+        let z = (self.loss * series + 1.0) * Complex64::new(0.0, omega * at.density_kg_per_m3);
+        let mut y = (self.loss * shunt + 1.0) * Complex64::new(0.0, omega / at.bulk_pa);
         if let Some((resistivity, thickness)) = self.lining {
-            let perimeter = match self.section {
-                Section::Round => (area * (4.0 * std::f64::consts::PI)).sqrt(),
-                Section::Rectangular { .. } => (self.across + area / self.across) * 2.0,
-                Section::Slit { .. } => area / self.across * 2.0,
-            };
-            y = y + perimeter / area / porous::surface_impedance(at, resistivity, thickness);
+            y = y + place.lined / porous::surface_impedance(at, resistivity, thickness);
         }
         (z, y)
     }
 
-    /// Number of integration steps at a frequency.
-    fn steps(&self, at: &Tone) -> usize {
-        if self.profile == Profile::Uniform {
-            return 1;
-        }
+    /// Number of integration steps.
+    fn count(&self) -> usize {
         let (first, last) = (self.area[0].value().re, self.area[1].value().re);
         let taper = (last / first).ln().abs();
-        if taper < 1e-12 {
+        if self.profile == Profile::Uniform || taper < 1e-12 {
             return 1;
         }
-        let phase = at.omega_rad_per_s / at.speed_m_per_s * self.length.value().re;
         let steps = match self.profile {
-            Profile::Parabolic => taper.max(phase * taper.min(1.0).sqrt()) / STEP_RADIANS,
+            Profile::Parabolic => {
+                let phase = HIGHEST_WAVE_NUMBER * self.length.value().re;
+                taper.max(phase * taper.min(1.0).sqrt()) / STEP_RADIANS
+            }
             _ => taper / STEP_TAPER,
         };
         (steps.ceil() as usize).clamp(1, MOST_STEPS)
@@ -179,11 +248,9 @@ impl<T: Field> DuctGeometry<T> {
     /// The matrix that takes (p, U) at `from` to (p, U) at `to`; its determinant is 1.
     #[must_use]
     pub fn transfer(&self, at: &Tone) -> Transfer<T> {
-        let steps = self.steps(at);
-        let h = self.length * (1.0 / steps as f64);
         let mut whole: Option<[T; 4]> = None;
-        for step in 0..steps {
-            let piece = self.step(at, h, step, steps);
+        for step in &self.steps {
+            let piece = self.piece(at, step);
             whole = Some(match whole {
                 None => piece,
                 Some(before) => product(piece, before),
@@ -227,28 +294,20 @@ impl<T: Field> DuctGeometry<T> {
         m
     }
 
-    fn step(&self, at: &Tone, h: T, step: usize, steps: usize) -> [T; 4] {
-        let n = steps as f64;
+    fn piece(&self, at: &Tone, step: &Step<T>) -> [T; 4] {
+        let h = step.h;
+        let (z1, y1) = self.line(at, &step.at[0]);
         if self.profile == Profile::Uniform {
-            let (z, y) = self.line(at, self.area[0]);
-            let none = T::from_f64(0.0);
-            return exponential(none, -(z * h), -(y * h));
+            return exponential(T::from_f64(0.0), -(z1 * h), -(y1 * h));
         }
-        // Gauss points at 1/2 ± √3/6 of the step.
-        let gauss = 0.288_675_134_594_812_9;
-        let (s1, g1) = self.area_and_slope((step as f64 + 0.5 - gauss) / n);
-        let (s2, g2) = self.area_and_slope((step as f64 + 0.5 + gauss) / n);
-        let (z1, y1) = self.line(at, s1);
-        let (z2, y2) = self.line(at, s2);
+        let (z2, y2) = self.line(at, &step.at[1]);
         if self.profile == Profile::Conical {
-            let (z, y) = ((z1 + z2) * 0.5, (y1 + y2) * 0.5);
-            let (_, ga) = self.area_and_slope(step as f64 / n);
-            let (_, gb) = self.area_and_slope((step as f64 + 1.0) / n);
-            return conical(h, z, y, ga, gb);
+            return conical(h, (z1 + z2) * 0.5, (y1 + y2) * 0.5, step.g[0], step.g[1]);
         }
+        let (g1, g2) = (step.at[0].g, step.at[1].g);
         let half = h * 0.5;
         // √3/12·h²·[A2, A1]
-        let c = h * h * (gauss * 0.5);
+        let c = h * h * (GAUSS * 0.5);
         let w11 = half * (g1 + g2) + c * (z2 * y1 - z1 * y2);
         let w12 = -(half * (z1 + z2)) + c * (g1 * z2 - g2 * z1) * 2.0;
         let w21 = -(half * (y1 + y2)) + c * (g2 * y1 - g1 * y2) * 2.0;

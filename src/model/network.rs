@@ -356,21 +356,31 @@ impl Network {
         );
     }
 
-    fn state(&self, frequency_hz: f64, drive_v: f64, work: &mut [Complex64]) -> State {
-        let omega = TAU * frequency_hz;
-        let mut state = State {
-            at: Tone::new(&self.air, omega),
+    fn blank(&self) -> State {
+        State {
+            at: Tone::new(&self.air, 1.0),
             matrix: vec![NONE; self.pattern.slots()],
             p: vec![NONE; self.pattern.size()],
-            port: self.driver.port(omega),
+            port: self.driver.port(1.0),
             radiation: vec![NONE; self.openings.len() * self.openings.len()],
             flow: vec![NONE; self.openings.len()],
             extra: vec![0.0; self.resistors.len()],
-        };
-        self.solve_state(&mut state, work);
-        if !self.nonlinear.is_empty() {
-            self.settle(&mut state, drive_v, work);
         }
+    }
+
+    /// Solves at one frequency, in place.
+    fn solve_at(&self, state: &mut State, frequency_hz: f64, drive_v: f64, work: &mut [Complex64]) {
+        state.at = Tone::new(&self.air, TAU * frequency_hz);
+        // The rise of the last frequency is a good start for this one.
+        self.solve_state(state, work);
+        if !self.nonlinear.is_empty() {
+            self.settle(state, drive_v, work);
+        }
+    }
+
+    fn state(&self, frequency_hz: f64, drive_v: f64, work: &mut [Complex64]) -> State {
+        let mut state = self.blank();
+        self.solve_at(&mut state, frequency_hz, drive_v, work);
         state
     }
 
@@ -496,8 +506,9 @@ impl Network {
     ) -> Vec<Vec<Complex64>> {
         let mut value = vec![Vec::with_capacity(frequency_hz.len()); observed.len()];
         let mut work = vec![NONE; self.pattern.size()];
+        let mut state = self.blank();
         for &f in frequency_hz {
-            let state = self.state(f, drive_v, &mut work);
+            self.solve_at(&mut state, f, drive_v, &mut work);
             for (list, &o) in value.iter_mut().zip(observed) {
                 list.push(self.observe(&state, o));
             }
@@ -522,8 +533,9 @@ impl Network {
         };
         let mut work = vec![NONE; self.pattern.size()];
         let mut adjoint = vec![vec![NONE; self.pattern.size()]; observed.len()];
+        let mut state = self.blank();
         for &f in frequency_hz {
-            let state = self.state(f, drive_v, &mut work);
+            self.solve_at(&mut state, f, drive_v, &mut work);
             for (x, &o) in adjoint.iter_mut().zip(observed) {
                 self.adjoint(&state, o, x, &mut work);
             }
