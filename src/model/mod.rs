@@ -1,3 +1,4 @@
 //! (being written)
 
+pub mod radiation;
 pub mod wall_loss;
