@@ -209,7 +209,7 @@ fn lossless_horns_are_exact() {
         ));
         let air = fixed_air();
         let geometry = DuctGeometry::<Complex64>::new(&design.ducts[0], None);
-        let piston = Piston::new(&design.openings[0].shape, 0.12, Flange::Infinite);
+        let piston = Piston::new(design.openings[0].shape, 0.12, Flange::Infinite);
         for row in rows(&format!("{profile}_horn_lossless")) {
             let tone = Tone::new(&air, std::f64::consts::TAU * row[0]);
             let t = geometry.transfer(&tone);

@@ -11,10 +11,10 @@
 
 use super::ModelError;
 use super::network::Node;
-use super::radiation::{Piston, images, mutual};
+use super::radiation::{Axis, Piston, images, mutual, own_image_distances};
 use super::tone::Tone;
 use crate::design::path::Key;
-use crate::design::{Design, OpeningShape, ProbePlace, Space};
+use crate::design::{Design, ProbePlace, Space};
 use num_complex::Complex64;
 
 const NONE: Complex64 = Complex64::new(0.0, 0.0);
@@ -39,6 +39,7 @@ enum Place {
     /// Own opening, distance on its axis, distances to the others and to all images.
     Near {
         opening: usize,
+        axis: Box<Axis>,
         distance_m: f64,
         others_m: Vec<Vec<f64>>,
     },
@@ -57,14 +58,10 @@ impl Openings {
         junctions: &[String],
     ) -> Result<Self, ModelError> {
         let openings = &design.openings;
-        let height = |i: usize| match openings[i].shape {
-            OpeningShape::Round => 2.0 * (openings[i].area_m2 / std::f64::consts::PI).sqrt(),
-            OpeningShape::Rectangular { height_m, .. } => height_m,
-        };
-        let width = |i: usize| match openings[i].shape {
-            OpeningShape::Rectangular { width_m, .. } => width_m,
-            OpeningShape::Round => height(i),
-        };
+        let piston: Vec<Piston> = openings
+            .iter()
+            .map(|o| Piston::new(o.shape, o.area_m2, o.flange))
+            .collect();
         let mut distance_m = Vec::new();
         for (i, here) in openings.iter().enumerate() {
             let mut row = Vec::new();
@@ -73,18 +70,19 @@ impl Openings {
                 if i != j {
                     list.push(apart(here.position_m, there.position_m));
                 }
-                for image in images(design.space, there.position_m) {
-                    let mut r = apart(here.position_m, image);
-                    if i == j {
-                        // An opening that stands on the floor touches its image.
-                        let across = if image[1] == there.position_m[1] {
-                            height(i)
-                        } else {
-                            width(i)
-                        };
-                        r = r.max(across);
-                    }
-                    list.push(r);
+                if i == j {
+                    list.extend(own_image_distances(
+                        design.space,
+                        here.position_m,
+                        piston[i].extent_m(),
+                    ));
+                } else {
+                    let mirrored = images(design.space, there.position_m);
+                    list.extend(
+                        mirrored
+                            .into_iter()
+                            .map(|image| apart(here.position_m, image)),
+                    );
                 }
                 row.push(list);
             }
@@ -124,6 +122,7 @@ impl Openings {
                         .collect();
                     Place::Near {
                         opening: own,
+                        axis: Box::new(piston[own].axis(*d)),
                         distance_m: *d,
                         others_m: others,
                     }
@@ -133,10 +132,7 @@ impl Openings {
         Ok(Self {
             space: design.space,
             node,
-            piston: openings
-                .iter()
-                .map(|o| Piston::new(&o.shape, o.area_m2, o.flange))
-                .collect(),
+            piston,
             area_m2: openings.iter().map(|o| o.area_m2).collect(),
             factor: openings.iter().map(|o| o.end_correction_factor).collect(),
             distance_m,
@@ -209,13 +205,13 @@ impl Openings {
             Place::Point(list) => list[j].iter().map(|&r| self.mutual(at, r)).sum(),
             Place::Near {
                 opening,
-                distance_m,
+                axis,
                 others_m,
+                ..
             } => {
                 let mut sum: Complex64 = others_m[j].iter().map(|&r| self.mutual(at, r)).sum();
                 if *opening == j {
-                    sum += self.piston[j].on_axis(at.wave_number(), *distance_m)
-                        * (at.rho_c() / self.area_m2[j]);
+                    sum += axis.pressure(at.wave_number()).value * (at.rho_c() / self.area_m2[j]);
                 }
                 sum
             }
@@ -321,19 +317,10 @@ impl Openings {
         flow: &[Complex64],
     ) -> Complex64 {
         match (&self.probe[probe], key) {
-            (
-                Place::Near {
-                    opening,
-                    distance_m,
-                    ..
-                },
-                Key::Area,
-            ) if *opening == i => {
+            (Place::Near { opening, axis, .. }, Key::Area) if *opening == i => {
                 let area = self.area_m2[i];
-                let k = at.wave_number();
-                let (axis, per_size) = self.piston[i].on_axis_with_size_slope(k, *distance_m);
-                // per_size is the derivative along ln(linear size).
-                (per_size * 0.5 - axis) * (at.rho_c() / (area * area)) * flow[i]
+                let on = axis.pressure(at.wave_number());
+                (on.by_area - on.value / area) * (at.rho_c() / area) * flow[i]
             }
             _ => NONE,
         }
@@ -348,6 +335,7 @@ impl Openings {
     ) -> Complex64 {
         let Place::Near {
             opening,
+            axis,
             distance_m,
             others_m,
         } = &self.probe[probe]
@@ -355,9 +343,8 @@ impl Openings {
             return NONE;
         };
         let k = at.wave_number();
-        let mut sum = self.piston[*opening].on_axis_distance_slope(k, *distance_m)
-            * (at.rho_c() / self.area_m2[*opening])
-            * flow[*opening];
+        let mut sum =
+            axis.pressure(k).by_distance * (at.rho_c() / self.area_m2[*opening]) * flow[*opening];
         for (list, u) in others_m.iter().zip(flow) {
             for &r in list {
                 // d/dd of e^(−jkr)/r with r² = Δ² + d².
