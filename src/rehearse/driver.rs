@@ -1,0 +1,179 @@
+//! The moving-coil driver in time.
+//!
+//! ```text
+//! e = (Rs + Re)·i + Le·di/dt + R2·(i − w) + Bl(x)·v          w: current of l2 (dw/dt = R2/L2·(i − w))
+//! M·dv/dt + Rms·v + F(x) = Bl(x)·i − Sd·(p_front − p_rear),  dx/dt = v
+//! x = C_inf·F + Σ x_k,  dx_k/dt = q_k·(c_k·F − x_k)          creep: Σ fits Cms·(1 − λ·log10(jω/ω0))
+//! ```
+//!
+//! `M` is without air load. ω0 is the resonance of that mass and Cms. Implicit midpoint. With `nonlinear` = X:
+//! Bl(x) = Bl·(1 − 0.05X·ξ − 0.15X·ξ²), F is multiplied by 1 + 0.05X·ξ + 0.30X·ξ², ξ = x/xmax.
+//!
+//! References: Small 1972, JAES 20:383; Knudsen & Jensen 1993, JAES 41:3 (creep).
+
+use super::air::Air;
+use super::relaxation::Rates;
+use crate::design::{AirConditions, Driver};
+
+/// The driver and its states at time n.
+#[derive(Debug, Clone)]
+pub(super) struct Motor {
+    step_s: f64,
+    /// Resistance ahead of the terminals, Ω.
+    source_ohm: f64,
+    electric: f64,
+    inductance: f64,
+    second: f64,
+    second_keep: [f64; 2],
+    bl: f64,
+    mass: f64,
+    damping: f64,
+    stiffness: f64,
+    creep: Vec<(f64, f64)>,
+    creep_gain: Vec<f64>,
+    /// Piston area, m².
+    pub sd_m2: f64,
+    nonlinear: f64,
+    xmax_m: f64,
+    current: f64,
+    second_current: f64,
+    velocity: f64,
+    displacement: f64,
+    creep_m: Vec<f64>,
+    pending: Pending,
+}
+
+#[derive(Debug, Clone, Copy, Default)]
+struct Pending {
+    bl: f64,
+    stiff: f64,
+    drive: f64,
+    electric: f64,
+    offset: f64,
+}
+
+/// The moving mass would be negative once its air load is taken off.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct NoMass {
+    /// Mass as stated, kg.
+    pub mass_kg: f64,
+    /// Free-air load, kg.
+    pub load_kg: f64,
+}
+
+impl Motor {
+    /// `source_ohm` is what lies between the driving voltage and the terminals.
+    pub fn new(
+        driver: &Driver,
+        source_ohm: f64,
+        rates: &Rates,
+        step_s: f64,
+        nonlinear: f64,
+    ) -> Result<Self, NoMass> {
+        let reference = Air::new(AirConditions::default());
+        let (bl, mut mass, cms, rms) = driver.mechanical(reference.bulk_modulus_pa());
+        let omega_0 = 1.0 / (mass * cms).sqrt();
+        if driver.mass_has_air_load() {
+            let radius = super::radiation::radius_m(driver.sd_m2);
+            let load = 2.0 * 8.0 / 3.0 * reference.density_kg_per_m3 * radius.powi(3);
+            if mass <= load {
+                return Err(NoMass { mass_kg: mass, load_kg: load });
+            }
+            mass -= load;
+        }
+        let second = driver.l2_h.zip(driver.r2_ohm).map_or((0.0, 0.0), |(l2, r2)| {
+            (r2, 0.5 * step_s * r2 / l2)
+        });
+        let mut compliance = cms;
+        let mut creep = Vec::new();
+        let mut creep_gain = Vec::new();
+        if driver.creep != 0.0 {
+            let (constant, part) = rates.creep(driver.creep, omega_0);
+            compliance = cms * constant;
+            for (c, q) in part.iter().zip(&rates.rate_rad_per_s) {
+                let half = 0.5 * step_s * q;
+                compliance += cms * c * half / (1.0 + half);
+                creep.push((1.0 / (1.0 + half), half / (1.0 + half)));
+                creep_gain.push(cms * c);
+            }
+        }
+        Ok(Self {
+            step_s,
+            source_ohm,
+            inductance: 2.0 * driver.le_h / step_s,
+            second: second.0 / (1.0 + second.1),
+            second_keep: [
+                (1.0 - second.1) / (1.0 + second.1),
+                2.0 * second.1 / (1.0 + second.1),
+            ],
+            electric: source_ohm
+                + driver.re_ohm
+                + 2.0 * driver.le_h / step_s
+                + second.0 / (1.0 + second.1),
+            bl,
+            mass: 2.0 * mass / step_s,
+            damping: rms,
+            stiffness: 1.0 / compliance,
+            creep_m: vec![0.0; creep.len()],
+            creep,
+            creep_gain,
+            sd_m2: driver.sd_m2,
+            nonlinear,
+            xmax_m: driver.xmax_m.unwrap_or(0.01),
+            current: 0.0,
+            second_current: 0.0,
+            velocity: 0.0,
+            displacement: 0.0,
+            pending: Pending::default(),
+        })
+    }
+
+    /// Prepares the step with the voltage at n + 1/2; returns (F, D): v = (F − Sd·(p_front − p_rear))/D.
+    pub fn prepare(&mut self, voltage: f64) -> (f64, f64) {
+        let (mut bl, mut stiff) = (self.bl, self.stiffness);
+        if self.nonlinear != 0.0 {
+            let x = (self.displacement + 0.5 * self.step_s * self.velocity) / self.xmax_m;
+            let x = x.clamp(-2.0, 2.0);
+            bl *= (1.0 - self.nonlinear * (0.05 * x + 0.15 * x * x)).max(0.05);
+            stiff *= (1.0 + self.nonlinear * (0.05 * x + 0.30 * x * x)).max(0.05);
+        }
+        let drive = voltage + self.inductance * self.current + self.second * self.second_current;
+        let crept: f64 = self.creep.iter().zip(&self.creep_m).map(|(c, x)| c.0 * x).sum();
+        let offset = self.displacement - crept;
+        self.pending = Pending {
+            bl,
+            stiff,
+            drive,
+            electric: self.electric,
+            offset,
+        };
+        let force = self.mass * self.velocity - stiff * offset + bl * drive / self.electric;
+        let resistance =
+            self.mass + self.damping + 0.5 * stiff * self.step_s + bl * bl / self.electric;
+        (force, resistance)
+    }
+
+    /// Advances with the cone velocity at n + 1/2, m/s; returns the current there, A.
+    pub fn advance(&mut self, velocity: f64) -> f64 {
+        let p = self.pending;
+        let current = (p.drive - p.bl * velocity) / p.electric;
+        self.current = 2.0 * current - self.current;
+        self.second_current =
+            self.second_keep[0] * self.second_current + self.second_keep[1] * current;
+        let force = p.stiff * (p.offset + 0.5 * self.step_s * velocity);
+        for ((x, (stay, feed)), gain) in
+            self.creep_m.iter_mut().zip(&self.creep).zip(&self.creep_gain)
+        {
+            let middle = stay * *x + feed * gain * force;
+            *x = 2.0 * middle - *x;
+        }
+        self.displacement += self.step_s * velocity;
+        self.velocity = 2.0 * velocity - self.velocity;
+        current
+    }
+
+    /// Resistance ahead of the terminals, Ω.
+    pub fn source_ohm(&self) -> f64 {
+        self.source_ohm
+    }
+}
