@@ -15,7 +15,7 @@
 //! All are even in x, so the sign of the root does not matter. E is computed on its own where it is small, so
 //! that A keeps its digits in the narrowest tube.
 //!
-//! Range: x = s·√j with s from 0 to beyond 10⁴ and directions within about 10° of it, relative error below
+//! Range: x = s·√j with s from 0 to beyond 10⁴ and directions of x within about 10° of √j, relative error below
 //! 1e-12. Power series up to |x| = 22; above it the asymptotic series, whose neglected exponential is
 //! e^(−√2·|x|) (3e-14 at 22). Unscaled Bessel functions overflow from |x| ≈ 1000 on and are not used.
 //! Near the positive imaginary axis of x (real z) the functions have poles, and nothing is promised there.
