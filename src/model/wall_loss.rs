@@ -30,7 +30,7 @@
 //! of arbitrary cross-sectional shape, JASA 89:550.
 
 use crate::air::Air;
-use crate::special::{Field, LossRatio, round_ratio, slit_ratio};
+use crate::special::{Field, LossRatio, round_ratio_with, slit_ratio};
 use num_complex::Complex64;
 use std::f64::consts::PI;
 
@@ -50,6 +50,8 @@ pub struct LossFrequency {
     pub viscous_per_m: Complex64,
     /// κ of the thermal layer, 1/m.
     pub thermal_per_m: Complex64,
+    viscous_m: Complex64,
+    thermal_m: Complex64,
     gamma_less_one: f64,
 }
 
@@ -62,9 +64,12 @@ impl LossFrequency {
     pub fn new(omega_rad_per_s: f64, air: &Air) -> Self {
         let size = (omega_rad_per_s * air.density_kg_per_m3 / (2.0 * air.viscosity_pa_s)).sqrt();
         let viscous_per_m = Complex64::new(size, size);
+        let thermal_per_m = viscous_per_m * air.prandtl().sqrt();
         Self {
             viscous_per_m,
-            thermal_per_m: viscous_per_m * air.prandtl().sqrt(),
+            thermal_per_m,
+            viscous_m: viscous_per_m.inv(),
+            thermal_m: thermal_per_m.inv(),
             gamma_less_one: air.gamma - 1.0,
         }
     }
@@ -73,9 +78,14 @@ impl LossFrequency {
     #[inline]
     #[must_use]
     pub fn round<T: Field>(&self, radius_m: T) -> LineLoss<T> {
+        let curvature = 1.0 / radius_m.value().re;
         self.combine(
-            round_ratio(radius_m.times(self.viscous_per_m)),
-            round_ratio(radius_m.times(self.thermal_per_m)),
+            round_ratio_with(radius_m.times(self.viscous_per_m), || {
+                self.viscous_m * curvature
+            }),
+            round_ratio_with(radius_m.times(self.thermal_per_m), || {
+                self.thermal_m * curvature
+            }),
         )
     }
 
@@ -99,9 +109,17 @@ impl LossFrequency {
         } else {
             (height_m, width_m)
         };
+        if small.value().re * self.thermal_per_m.norm().min(self.viscous_per_m.norm()) >= WIDE {
+            let (w, h) = (large.recip(), small.recip());
+            let (edge, corner) = ((w + h) * 2.0, w * h * (16.0 / PI));
+            return self.combine(
+                rectangular_wide(edge, corner, self.viscous_m),
+                rectangular_wide(edge, corner, self.thermal_m),
+            );
+        }
         self.combine(
-            rectangular_ratio(large, small, self.viscous_per_m),
-            rectangular_ratio(large, small, self.thermal_per_m),
+            rectangular_narrow(large, small, self.viscous_per_m),
+            rectangular_narrow(large, small, self.thermal_per_m),
         )
     }
 
@@ -114,25 +132,20 @@ impl LossFrequency {
     }
 }
 
-/// F and 1 − F of a rectangle, `large` ≥ `small`.
+/// F and 1 − F of a wide rectangle: `edge` is perimeter over area, `corner` 16/π over the area, `layer` 1/κ.
 #[inline]
-fn rectangular_ratio<T: Field>(large: T, small: T, kappa: Complex64) -> LossRatio<T> {
-    let size = small.value().norm() * kappa.norm();
-    if size >= WIDE {
-        let w = large.times(kappa).recip();
-        let h = small.times(kappa).recip();
-        let loss = (w + h) * 2.0 - w * h * (16.0 / PI);
-        return LossRatio {
-            loss,
-            rest: -loss + 1.0,
-        };
+fn rectangular_wide<T: Field>(edge: T, corner: T, layer: Complex64) -> LossRatio<T> {
+    let loss = (edge - corner.times(layer)).times(layer);
+    LossRatio {
+        loss,
+        rest: -loss + 1.0,
     }
-    rectangular_sum(large, small, kappa, size)
 }
 
-/// The sum over odd sine modes across the smaller side, with its tail by the midpoint rule.
-#[cold]
-fn rectangular_sum<T: Field>(large: T, small: T, kappa: Complex64, size: f64) -> LossRatio<T> {
+/// The sum over odd sine modes across the smaller side, with its tail by the midpoint rule; `large` ≥ `small`.
+/// The terms needed grow with |κ|·small, so the wide form takes over at [`WIDE`].
+fn rectangular_narrow<T: Field>(large: T, small: T, kappa: Complex64) -> LossRatio<T> {
+    let size = small.value().norm() * kappa.norm();
     let half_width = large * 0.5;
     // b = π/h; r = (κ/b)², so that γ² = b²·(r + n²) and κ²/γ² = r/(r + n²).
     let b = small.recip() * PI;

@@ -15,7 +15,7 @@
 //! All are even in x, so the sign of the root does not matter. E is computed on its own where it is small, so
 //! that A keeps its digits in the narrowest tube.
 //!
-//! Range: x = s·√j with s from 0 to beyond 10⁴ and directions within about 10° of it, relative error below
+//! Range: x = s·√j with s from 0 to beyond 10⁴ and directions of x within about 10° of √j, relative error below
 //! 1e-12. Power series up to |x| = 22; above it the asymptotic series, whose neglected exponential is
 //! e^(−√2·|x|) (3e-14 at 22). Unscaled Bessel functions overflow from |x| ≈ 1000 on and are not used.
 //! Near the positive imaginary axis of x (real z) the functions have poles, and nothing is promised there.
@@ -86,10 +86,17 @@ pub fn slit_loss<T: Field>(z: T) -> T {
 #[inline]
 #[must_use]
 pub fn round_ratio<T: Field>(x: T) -> LossRatio<T> {
+    round_ratio_with(x, || x.value().inv())
+}
+
+/// [`round_ratio`] where the caller has 1/x at hand, which is asked for in wide tubes only.
+#[inline]
+#[must_use]
+pub fn round_ratio_with<T: Field>(x: T, inverse: impl FnOnce() -> Complex64) -> LossRatio<T> {
     let at = x.value();
     let squared = at.norm_sqr();
     if squared >= WIDE * WIDE {
-        let u = at.inv();
+        let u = inverse();
         let q = asymptotic(u, squared);
         let loss = u * q * 2.0;
         let slope = || u * 2.0 * (1.0 - loss - q * q);
@@ -114,18 +121,23 @@ pub fn round_ratio<T: Field>(x: T) -> LossRatio<T> {
 /// I1/I0 for |x|² = `squared` ≥ WIDE², u = 1/x.
 #[inline]
 fn asymptotic(u: Complex64, squared: f64) -> Complex64 {
-    let terms = if squared >= 400.0 * 400.0 {
-        5
+    if squared >= 400.0 * 400.0 {
+        polynomial::<6>(u)
     } else if squared >= 100.0 * 100.0 {
-        7
+        polynomial::<8>(u)
     } else if squared >= 40.0 * 40.0 {
-        10
+        polynomial::<11>(u)
     } else {
-        16
-    };
-    let mut sum = Complex64::new(RATIO[terms], 0.0);
-    for &coefficient in RATIO[..terms].iter().rev() {
-        sum = sum * u + coefficient;
+        polynomial::<17>(u)
+    }
+}
+
+/// The first `N` terms of the asymptotic series; a fixed count lets the loop unroll.
+#[inline]
+fn polynomial<const N: usize>(u: Complex64) -> Complex64 {
+    let mut sum = Complex64::new(RATIO[N - 1], 0.0);
+    for i in (0..N - 1).rev() {
+        sum = sum * u + RATIO[i];
     }
     sum
 }

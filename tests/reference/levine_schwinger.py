@@ -11,9 +11,8 @@ EDGE = 3.6
 
 def log_r(ka):
     # x = ka sin t removes the root at the end
-    f = lambda t: np.arctan2(-j1(ka * np.sin(t)), y1(ka * np.sin(t)) * 1.0) if False else \
-        np.arctan(-j1(ka * np.sin(t)) / y1(ka * np.sin(t))) if y1(ka * np.sin(t)) < 0 else \
-        np.pi / 2 + np.arctan(y1(ka * np.sin(t)) / j1(ka * np.sin(t)))
+    # arctan(-J1/Y1), continued through Y1 = 0 and from 0 at x = 0.
+    f = lambda t: np.arctan2(j1(ka * np.sin(t)), -y1(ka * np.sin(t)))
     v, _ = quad(lambda t: f(t) / (ka * np.sin(t)), 0, np.pi / 2, epsabs=1e-13, epsrel=1e-12, limit=400)
     return -2 * ka / np.pi * v
 
@@ -39,11 +38,12 @@ def main():
     ka = (nodes + 1) * EDGE / 2
     r = np.array([-log_r(x) / x**2 for x in ka])
     l = np.array([length(x) for x in ka])
-    for name, values, keep in (("REFLECTION", r, 24), ("LENGTH", l, 24)):
+    for name, values, keep in (("REFLECTION", r, 24), ("LENGTH", l, 18)):
         c = np.polynomial.chebyshev.chebfit(nodes, values, n - 1)
-        grid = np.cos(np.pi * (np.arange(n)) / n)
-        t = np.polynomial.chebyshev.chebval(nodes, c[:keep])
-        print(name, "largest error at nodes", np.abs(t - values).max())
+        between = np.linspace(0.01, EDGE, 60)
+        fit = np.polynomial.chebyshev.chebval(2 * between / EDGE - 1, c[:keep])
+        exact = [(-log_r(x) / x**2 if name == "REFLECTION" else length(x)) for x in between]
+        print(name, "largest error between nodes", np.abs(fit - exact).max())
         print([float("%.12g" % v) for v in c[:keep]])
 
 

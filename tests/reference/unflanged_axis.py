@@ -4,30 +4,32 @@ phi(z) = 1/2 int_0^inf J1(y) e^(-y z)/(y L+(y)) dy,  ln L+(y) = (y/pi) int_0^inf
 
 Same factorisation as Levine & Schwinger (1948), k -> 0. Prints z, phi, the fit of src/model/radiation.
 """
-from mpmath import mp, mpf, quad, besseli, besselk, besselj, exp, log, pi, inf, sqrt, quadosc, atan, linspace
 import numpy as np
-mp.dps = 15
+import scipy.integrate as si
+import scipy.special as sp
+from scipy.interpolate import CubicSpline
 
-
-def log_l(t):
-    if t > 300:
-        return log(1 / t) - 3 / (8 * t * t)
-    return log(2 * besseli(1, t) * besselk(1, t))
-
-
-# t = y tan(u)
 nodes = np.exp(np.linspace(-9, 7, 400))
-import scipy.integrate as si, scipy.special as sp
-def ll(t): return np.log(2 * sp.i1e(t) * sp.k1e(t))
+
+
+def ll(t):
+    return np.log(2 * sp.i1e(t) * sp.k1e(t))
+
+
 def l_plus(y):
     f = lambda u: ll(y * np.exp(u)) / (2 * np.cosh(u))
     v, _ = si.quad(f, -40, 40, epsabs=1e-13, epsrel=1e-11, limit=500, points=[0, -np.log(y)] if y > 0 else [0])
     return np.exp(v / np.pi)
+
+
 lp = np.array([l_plus(y) for y in nodes])
-from scipy.interpolate import CubicSpline
 spline = CubicSpline(np.log(nodes), np.log(lp))
+
+
 def inv(y):
     return np.exp(-spline(np.log(np.clip(y, nodes[0], None))))
+
+
 def phi(z):
     # damped: sum between zeros with averaging
     if z > 0.02:
@@ -36,8 +38,11 @@ def phi(z):
     edges = np.concatenate([[1e-9], sp.jn_zeros(1, 120)])
     parts = [si.quad(lambda y: sp.j1(y) / y * np.exp(-y * z) * inv(y), a, b, epsabs=1e-13)[0] for a, b in zip(edges, edges[1:])]
     s = np.cumsum(parts)
-    for _ in range(25): s = (s[1:] + s[:-1]) / 2
+    for _ in range(25):
+        s = (s[1:] + s[:-1]) / 2
     return s[-1] / 2
+
+
 l = 0.612701
 zs = np.array([0, 0.01, 0.03, 0.06, .1, .15, .2, .3, .4, .5, .7, 1, 1.4, 2, 3, 5, 8, 15])
 ph = np.array([phi(z) for z in zs])
@@ -49,4 +54,5 @@ for use in ([0], [0, 1], [0, 1, 3],[0,1,3,4]):
     c, *_ = np.linalg.lstsq(cols[:, use] / ph[:, None], rest / ph, rcond=None)
     fit = base + cols[:, use] @ c
     print(use, c, "largest relative error", np.abs(fit / ph - 1).max())
-for a in zip(zs, ph, base, fit): print(*("%.6f" % x for x in a))
+for a in zip(zs, ph, base, fit):
+    print(*("%.6f" % x for x in a))

@@ -11,8 +11,8 @@
 //! on the edge x = w: tanθ = sinh v, R = w·cosh v, dθ = dv/cosh v; the other edge by swapping w and h
 //! ```
 //!
-//! The substitution keeps slender rectangles smooth. Lengths are in units of the diagonal D, y = kD. Error below 1e-10
-//! up to an aspect of 100; the two forms meet at y = 12.
+//! The substitution keeps slender rectangles smooth. Lengths are in units of the diagonal D, y = kD. Error below 2e-10
+//! up to an aspect of 60, largest where the two forms meet at y = 12.
 //!
 //! References: Rayleigh's integral; the reduction is derived here and checked against the closed forms of the
 //! low-frequency limit and against direct quadrature.

@@ -8,7 +8,7 @@
 //! ```
 //!
 //! f and g are Chebyshev fits to the integrals of Levine & Schwinger (`tests/reference/levine_schwinger.py`),
-//! within 2e-5 of f and 1e-6 of g for ka ≤ 3.6; the wall is thin and rigid. Beyond, |R| follows their
+//! within 1e-5 of f and 1e-6 of g for ka ≤ 3.6; the wall is thin and rigid. Beyond, |R| follows their
 //! asymptotic form √(πka)·e^(−ka)·(1 + 3/(32(ka)²)) and kl stays: the pipe then carries higher modes, and Z is
 //! close to 1 anyway.
 //!
