@@ -8,7 +8,10 @@ use serde_json::Value;
 use std::f64::consts::{PI, TAU};
 
 fn reference(key: &str) -> Value {
-    let path = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/reference/reference.json");
+    let path = concat!(
+        env!("CARGO_MANIFEST_DIR"),
+        "/tests/reference/reference.json"
+    );
     let text = std::fs::read_to_string(path).unwrap();
     serde_json::from_str::<Value>(&text).unwrap()[key].clone()
 }
@@ -18,7 +21,13 @@ fn rows(table: &Value) -> Vec<Vec<f64>> {
         .as_array()
         .unwrap()
         .iter()
-        .map(|row| row.as_array().unwrap().iter().map(|x| x.as_f64().unwrap()).collect())
+        .map(|row| {
+            row.as_array()
+                .unwrap()
+                .iter()
+                .map(|x| x.as_f64().unwrap())
+                .collect()
+        })
         .collect()
 }
 
@@ -36,7 +45,11 @@ fn design(driver: Driver) -> Design {
         name: "test".into(),
         digest: String::new(),
         air: AirConditions::default(),
-        drive: Drive { voltage_v: 2.83, source_ohm: 0.0, max_voltage_v: None },
+        drive: Drive {
+            voltage_v: 2.83,
+            source_ohm: 0.0,
+            max_voltage_v: None,
+        },
         space: Space::Half,
         target: None,
         driver,
@@ -75,10 +88,23 @@ fn driver(re: f64, le: f64, bl: f64, mass: f64, cms: f64, rms: f64, sd: f64) -> 
 
 fn chamber(at: &str, volume_m3: f64) -> Chamber {
     // No wall to speak of: the references have no thermal loss there.
-    Chamber { name: at.into(), at: at.into(), volume_m3, wall_area_m2: Some(1e-9), fill: None }
+    Chamber {
+        name: at.into(),
+        at: at.into(),
+        volume_m3,
+        wall_area_m2: Some(1e-9),
+        fill: None,
+    }
 }
 
-fn duct(name: &str, from: &str, to: &str, length_m: f64, area_m2: [f64; 2], profile: Profile) -> Duct {
+fn duct(
+    name: &str,
+    from: &str,
+    to: &str,
+    length_m: f64,
+    area_m2: [f64; 2],
+    profile: Profile,
+) -> Duct {
     Duct {
         name: name.into(),
         from: from.into(),
@@ -107,7 +133,12 @@ fn resistor(name: &str, from: &str, to: &str, pa_s_per_m3: f64) -> Resistor {
 }
 
 fn leak(at: &str, pa_s_per_m3: f64) -> Leak {
-    Leak { name: at.into(), at: at.into(), to: OUTSIDE.into(), form: LeakForm::Resistance(pa_s_per_m3) }
+    Leak {
+        name: at.into(),
+        at: at.into(),
+        to: OUTSIDE.into(),
+        form: LeakForm::Resistance(pa_s_per_m3),
+    }
 }
 
 fn opening(name: &str, at: &str, area_m2: f64) -> Opening {
@@ -123,7 +154,12 @@ fn opening(name: &str, at: &str, area_m2: f64) -> Opening {
 }
 
 fn inside(junction: &str) -> Probe {
-    Probe { name: junction.into(), place: ProbePlace::Inside { junction: junction.into() } }
+    Probe {
+        name: junction.into(),
+        place: ProbePlace::Inside {
+            junction: junction.into(),
+        },
+    }
 }
 
 fn db(a: Complex64, b: Complex64) -> f64 {
@@ -139,7 +175,10 @@ fn worst(got: &[Complex64], wanted: &[Complex64], hz: &[f64], band: [f64; 2]) ->
     let mut worst = (0.0f64, 0.0f64);
     for ((g, w), f) in got.iter().zip(wanted).zip(hz) {
         if *f >= band[0] && *f <= band[1] {
-            worst = (worst.0.max(db(*g, *w).abs()), worst.1.max(degrees(*g, *w).abs()));
+            worst = (
+                worst.0.max(db(*g, *w).abs()),
+                worst.1.max(degrees(*g, *w).abs()),
+            );
         }
     }
     worst
@@ -162,7 +201,10 @@ fn ngspice(key: &str, add: impl FnOnce(&mut Design)) -> ((f64, f64), f64) {
         .filter(|(_, r)| r[0] <= 300.0)
         .map(|(p, r)| (20.0 * (p.norm() * 2.83 / r[5]).log10()).abs())
         .fold(0.0, f64::max);
-    (worst(&got.impedance_ohm, &wanted, &hz, [10.0, 300.0]), pressure)
+    (
+        worst(&got.impedance_ohm, &wanted, &hz, [10.0, 300.0]),
+        pressure,
+    )
 }
 
 #[test]
@@ -171,7 +213,14 @@ fn boxes_agree_with_ngspice() {
     let cases: [(&str, &dyn Fn(&mut Design)); 2] = [
         ("ngspice_box_closed", &|_: &mut Design| {}),
         ("ngspice_box_vented_duct", &|unit: &mut Design| {
-            unit.ducts.push(duct("port", "box", OUTSIDE, 0.19, [0.0095; 2], Profile::Uniform));
+            unit.ducts.push(duct(
+                "port",
+                "box",
+                OUTSIDE,
+                0.19,
+                [0.0095; 2],
+                Profile::Uniform,
+            ));
         }),
     ];
     for (key, add) in cases {
@@ -196,15 +245,22 @@ fn horns_load_the_driver_as_the_horn_equation_says() {
         ("exponential_horn_lossless", Profile::Exponential),
         ("conical_horn_lossless", Profile::Conical),
     ] {
-        let table: Vec<Vec<f64>> = rows(&reference(key)).into_iter().filter(|r| r[0] <= 500.0).collect();
+        let table: Vec<Vec<f64>> = rows(&reference(key))
+            .into_iter()
+            .filter(|r| r[0] <= 500.0)
+            .collect();
         let hz: Vec<f64> = table.iter().map(|r| r[0]).collect();
         let mut unit = design(driver(5.5, 1e-3, 15.0, 0.08, 3e-4, 3.0, 0.05));
         unit.driver.front = "throat".into();
-        unit.ducts.push(duct("horn", "throat", "mouth", 1.5, [0.02, 0.12], profile));
+        unit.ducts
+            .push(duct("horn", "throat", "mouth", 1.5, [0.02, 0.12], profile));
         unit.openings.push(opening("mouth", "mouth", 0.12));
         unit.probes.push(Probe {
             name: "near".into(),
-            place: ProbePlace::Near { opening: "mouth".into(), distance_m: 0.0 },
+            place: ProbePlace::Near {
+                opening: "mouth".into(),
+                distance_m: 0.0,
+            },
         });
         let got = response_in(&unit, &AIR, &hz, 1.0).unwrap();
         let z: Vec<Complex64> = table
@@ -228,7 +284,10 @@ fn horns_load_the_driver_as_the_horn_equation_says() {
             .collect();
         let (plevel, pphase) = worst(&got.pressure_pa_per_v[0], &p, &hz, [10.0, 300.0]);
         eprintln!("{key}: {level:.4} dB {phase:.3}°, pressure {plevel:.4} dB {pphase:.3}°");
-        assert!(level < 0.05 && phase < 0.5 && plevel < 0.1 && pphase < 1.0, "{key}");
+        assert!(
+            level < 0.05 && phase < 0.5 && plevel < 0.1 && pphase < 1.0,
+            "{key}"
+        );
     }
 }
 
@@ -241,7 +300,11 @@ fn horn_network(at: [&str; 2]) -> Design {
     let area = [0.02, 0.0265, 0.036, 0.049, 0.066, 0.089, 0.12];
     let length = [0.45, 0.5, 0.52, 0.5, 0.53, 0.5];
     for k in 0..6 {
-        let profile = if k == 2 || k == 4 { Profile::Conical } else { Profile::Exponential };
+        let profile = if k == 2 || k == 4 {
+            Profile::Conical
+        } else {
+            Profile::Exponential
+        };
         let mut piece = duct(
             &format!("d{k}"),
             &format!("j{k}"),
@@ -253,17 +316,24 @@ fn horn_network(at: [&str; 2]) -> Design {
         piece.loss_factor = 1.0;
         unit.ducts.push(piece);
     }
-    for (k, (length, area, r)) in [(0.92, 0.016, 23750.0), (0.54, 0.02, 15000.0)].into_iter().enumerate() {
+    for (k, (length, area, r)) in [(0.92, 0.016, 23750.0), (0.54, 0.02, 15000.0)]
+        .into_iter()
+        .enumerate()
+    {
         let s = format!("s{k}");
         let mut side = duct(&s, &s, CLOSED, length, [area; 2], Profile::Uniform);
         side.loss_factor = 1.0;
         unit.ducts.push(side);
-        unit.resistors.push(resistor(&format!("r{k}"), at[k], &s, r));
+        unit.resistors
+            .push(resistor(&format!("r{k}"), at[k], &s, r));
     }
     unit.openings.push(opening("mouth", "j6", 0.12));
     unit.probes.push(Probe {
         name: "near".into(),
-        place: ProbePlace::Near { opening: "mouth".into(), distance_m: 0.0 },
+        place: ProbePlace::Near {
+            opening: "mouth".into(),
+            distance_m: 0.0,
+        },
     });
     unit.probes.push(inside("box"));
     unit
@@ -276,7 +346,10 @@ fn a_damped_horn_agrees_with_a_network_of_other_solvers() {
     let table = rows(&reference("horn_network"));
     let hz: Vec<f64> = table.iter().map(|r| r[0]).collect();
     let column = |k: usize| -> Vec<Complex64> {
-        table.iter().map(|r| Complex64::new(r[k], r[k + 1])).collect()
+        table
+            .iter()
+            .map(|r| Complex64::new(r[k], r[k + 1]))
+            .collect()
     };
     let got = response_in(&horn_network(["j1", "j3"]), &AIR, &hz, 1.0).unwrap();
     let volts = |p: &[Complex64]| -> Vec<Complex64> { p.iter().map(|p| p * 2.83).collect() };

@@ -59,6 +59,8 @@ pub struct DuctGeometry<T> {
     /// Width of a rectangular section, gap of a slit, nothing for a round one.
     across: T,
     end: [T; 2],
+    /// A bend: length to add to the inertance, and how far before the end the middle of the corner lies, m.
+    corner: Option<(T, T)>,
     lining: Option<(T, T)>,
     profile: Profile,
     section: Section,
@@ -114,19 +116,19 @@ impl<T: Field> DuctGeometry<T> {
             Section::Rectangular { width_m } => pick(width_m, &[Key::Width]),
             Section::Slit { gap_m } => pick(gap_m, &[Key::Gap]),
         };
-        let mut end = [
+        let end = [
             pick(duct.end_correction_m[0], &[Key::EndFrom]),
             pick(duct.end_correction_m[1], &[Key::EndTo]),
         ];
         let share = bend::length_per_height(duct.bend);
-        if share != 0.0 {
+        let corner = (share != 0.0).then(|| {
             let height = match duct.section {
                 Section::Rectangular { .. } => area[1] / across,
                 Section::Slit { .. } => across,
                 Section::Round => area[1].sqrt(),
             };
-            end[1] = end[1] + height * share;
-        }
+            (height * share, height * 0.5)
+        });
         let lining = duct.lining.map(|lining| {
             (
                 pick(lining.flow_resistivity_pa_s_per_m2, &[Key::FlowResistivity]),
@@ -139,6 +141,7 @@ impl<T: Field> DuctGeometry<T> {
             loss: pick(duct.loss_factor, &[Key::Loss]),
             across,
             end,
+            corner,
             lining,
             profile: duct.profile,
             section: duct.section,
@@ -282,6 +285,9 @@ impl<T: Field> DuctGeometry<T> {
                 uu: m.uu - m.up * z,
             };
         }
+        if let Some((length, back)) = self.corner {
+            m = corner(&m, at, last, length, back);
+        }
         if self.end[1].value().re != 0.0 || !self.end[1].is_constant() {
             let z = self.end[1] / last * inertance;
             m = Transfer {
@@ -313,6 +319,42 @@ impl<T: Field> DuctGeometry<T> {
         let w21 = -(half * (y1 + y2)) + c * (g2 * y1 - g1 * y2) * 2.0;
         exponential(w11, w12, w21)
     }
+}
+
+/// Puts the inertance of a corner where its middle is: back from the end through a uniform lossless piece, the
+/// inertance, and forward again.
+fn corner<T: Field>(m: &Transfer<T>, at: &Tone, area: T, length: T, back: T) -> Transfer<T> {
+    let k = at.wave_number();
+    let (cos, sinc) = cosh_sinhc(back * back * (-k * k));
+    let mass = at.omega_rad_per_s * at.density_kg_per_m3;
+    let pu = back * sinc / area * Complex64::new(0.0, -mass);
+    let up = back * sinc * area * Complex64::new(0.0, -at.omega_rad_per_s / at.bulk_pa);
+    let then = |by: &Transfer<T>, m: &Transfer<T>| Transfer {
+        pp: by.pp * m.pp + by.pu * m.up,
+        pu: by.pp * m.pu + by.pu * m.uu,
+        up: by.up * m.pp + by.uu * m.up,
+        uu: by.up * m.pu + by.uu * m.uu,
+    };
+    let one = T::from_f64(1.0);
+    let backward = Transfer {
+        pp: cos,
+        pu: -pu,
+        up: -up,
+        uu: cos,
+    };
+    let lump = Transfer {
+        pp: one,
+        pu: length / area * Complex64::new(0.0, -mass),
+        up: T::from_f64(0.0),
+        uu: one,
+    };
+    let forward = Transfer {
+        pp: cos,
+        pu,
+        up,
+        uu: cos,
+    };
+    then(&forward, &then(&lump, &then(&backward, m)))
 }
 
 /// One step of a cone with uniform z and y: with χ = ψ' = gψ − zη, ψ and χ follow from cosh and sinh of √(zy)·h.

@@ -32,7 +32,12 @@ pub(super) fn solid_angle(space: Space) -> f64 {
 }
 
 /// Distances at which opening `at` hears opening `source` (its image included), m; its direct self is left out.
-pub(super) fn distances_m(at: usize, source: usize, openings: &[Opening], space: Space) -> Vec<f64> {
+pub(super) fn distances_m(
+    at: usize,
+    source: usize,
+    openings: &[Opening],
+    space: Space,
+) -> Vec<f64> {
     let (a, b) = (&openings[at], &openings[source]);
     let [width, height] = size_m(b);
     images(space)
@@ -41,8 +46,16 @@ pub(super) fn distances_m(at: usize, source: usize, openings: &[Opening], space:
         .map(|mirror| {
             if at == source {
                 let [_, y, z] = b.position_m;
-                let dy = if mirror[0] < 0.0 { (2.0 * y.abs()).max(width) } else { 0.0 };
-                let dz = if mirror[1] < 0.0 { (2.0 * z.abs()).max(height) } else { 0.0 };
+                let dy = if mirror[0] < 0.0 {
+                    (2.0 * y.abs()).max(width)
+                } else {
+                    0.0
+                };
+                let dz = if mirror[1] < 0.0 {
+                    (2.0 * z.abs()).max(height)
+                } else {
+                    0.0
+                };
                 dy.hypot(dz)
             } else {
                 distance_m(a.position_m, mirrored(b.position_m, *mirror))
@@ -170,7 +183,10 @@ mod tests {
             name: "m".into(),
             at: "m".into(),
             area_m2: 0.12,
-            shape: OpeningShape::Rectangular { width_m: 0.4, height_m: 0.3 },
+            shape: OpeningShape::Rectangular {
+                width_m: 0.4,
+                height_m: 0.3,
+            },
             position_m: [0.0, 0.0, 0.0],
             flange: crate::design::Flange::Infinite,
             end_correction_factor: 1.0,

@@ -142,7 +142,10 @@ fn lagrange(at: &[f64], value: &[f64], x: f64) -> f64 {
     (0..at.len())
         .map(|i| {
             let others = (0..at.len()).filter(|&j| j != i);
-            value[i] * others.map(|j| (x - at[j]) / (at[i] - at[j])).product::<f64>()
+            value[i]
+                * others
+                    .map(|j| (x - at[j]) / (at[i] - at[j]))
+                    .product::<f64>()
         })
         .sum()
 }
@@ -170,9 +173,8 @@ impl Ladder {
                 (1.0 / (z.re.abs() + 0.03 * size), 1.0 / size)
             })
             .collect();
-        let mut form: Vec<(f64, Option<f64>)> = (0..14)
-            .map(|i| (0.3 * 1.35f64.powi(i), None))
-            .collect();
+        let mut form: Vec<(f64, Option<f64>)> =
+            (0..14).map(|i| (0.3 * 1.35f64.powi(i), None)).collect();
         for i in 0..12 {
             let omega = 0.8 * 1.17f64.powi(i);
             for width in [0.35, 0.6, 1.0, 1.6, 2.4] {
@@ -213,7 +215,11 @@ impl Ladder {
     pub fn at(&self, ka: f64) -> Complex64 {
         let s = Complex64::new(0.0, ka);
         self.mass * s
-            + self.relaxing.iter().map(|(r, q)| r * s / (s + q)).sum::<Complex64>()
+            + self
+                .relaxing
+                .iter()
+                .map(|(r, q)| r * s / (s + q))
+                .sum::<Complex64>()
             + self
                 .resonant
                 .iter()
@@ -249,17 +255,26 @@ mod tests {
             (2.0, 1.033_021_664_011_774_6, 0.534_863_330_659_459_7),
         ] {
             let z = impedance(&round, ka);
-            assert!((z.re / r - 1.0).abs() < 1e-7 && (z.im / x - 1.0).abs() < 1e-7, "{ka} {z}");
+            assert!(
+                (z.re / r - 1.0).abs() < 1e-7 && (z.im / x - 1.0).abs() < 1e-7,
+                "{ka} {z}"
+            );
         }
         // CROSS: rectangular_piston of reference.json, aspect 2. 1e-7: quadrature.
-        let shape = OpeningShape::Rectangular { width_m: 0.4, height_m: 0.2 };
+        let shape = OpeningShape::Rectangular {
+            width_m: 0.4,
+            height_m: 0.2,
+        };
         let rectangle = opening(shape, Flange::Infinite, 1.0);
         for (ka, r, x) in [
             (0.1, 0.004_989_105_616_939_196, 0.081_238_963_966_159_79),
             (2.0, 0.909_406_228_994_319_6, 0.519_511_111_930_764),
         ] {
             let z = impedance(&rectangle, ka);
-            assert!((z.re / r - 1.0).abs() < 1e-6 && (z.im / x - 1.0).abs() < 1e-6, "{ka} {z}");
+            assert!(
+                (z.re / r - 1.0).abs() < 1e-6 && (z.im / x - 1.0).abs() < 1e-6,
+                "{ka} {z}"
+            );
         }
         // PUBLISHED (Levine & Schwinger 1948, README.md row 8): |R| and length at ka 1.
         let z = impedance(&opening(OpeningShape::Round, Flange::None, 1.0), 1.0);
@@ -269,7 +284,10 @@ mod tests {
 
     #[test]
     fn the_ladder_follows_the_piston_and_is_passive() {
-        let shape = OpeningShape::Rectangular { width_m: 0.4, height_m: 0.3 };
+        let shape = OpeningShape::Rectangular {
+            width_m: 0.4,
+            height_m: 0.3,
+        };
         for (shape, flange) in [
             (OpeningShape::Round, Flange::Infinite),
             (shape, Flange::Infinite),
@@ -290,7 +308,10 @@ mod tests {
                     let error = (got - wanted).norm() / wanted.norm();
                     assert!(error < allowed, "{flange:?} {top} {ka}: {got} {wanted}");
                     let resistance = (got.re / wanted.re - 1.0).abs();
-                    assert!(resistance < 5.0 * allowed, "{flange:?} {top} {ka}: {got} {wanted}");
+                    assert!(
+                        resistance < 5.0 * allowed,
+                        "{flange:?} {top} {ka}: {got} {wanted}"
+                    );
                 }
                 for i in 0..200 {
                     // DERIVED: no term has a negative resistance.

@@ -104,14 +104,20 @@ pub(super) fn run(
         .iter()
         .zip(inside)
         .map(|(ear, kept)| match ear {
-            Ear::Junction(_) => Series { sample: kept, offset: 1.0 },
+            Ear::Junction(_) => Series {
+                sample: kept,
+                offset: 1.0,
+            },
             Ear::Openings(microphone) => Series {
                 sample: microphone.pressure_pa(&unit.flow),
                 offset: 0.5,
             },
         })
         .collect();
-    let half = |sample| Series { sample, offset: 0.5 };
+    let half = |sample| Series {
+        sample,
+        offset: 0.5,
+    };
     Ok(Run {
         rate_hz: plan.grid.rate_hz,
         source: half(source),
@@ -128,14 +134,18 @@ fn ear(
     medium: Medium<'_>,
 ) -> Result<Ear, RehearseError> {
     match &probe.place {
-        ProbePlace::Inside { junction } => unit
-            .junction(junction)
-            .map(Ear::Junction)
-            .ok_or_else(|| RehearseError::Junction {
-                probe: probe.name.clone(),
-                junction: junction.clone(),
-            }),
-        ProbePlace::Near { opening, distance_m } => design
+        ProbePlace::Inside { junction } => {
+            unit.junction(junction)
+                .map(Ear::Junction)
+                .ok_or_else(|| RehearseError::Junction {
+                    probe: probe.name.clone(),
+                    junction: junction.clone(),
+                })
+        }
+        ProbePlace::Near {
+            opening,
+            distance_m,
+        } => design
             .openings
             .iter()
             .position(|known| known.name == *opening)
@@ -144,8 +154,10 @@ fn ear(
                 probe: probe.name.clone(),
                 opening: opening.clone(),
             }),
-        ProbePlace::Point { position_m } => {
-            Ok(Ear::Openings(Microphone::point(design, *position_m, medium)))
-        }
+        ProbePlace::Point { position_m } => Ok(Ear::Openings(Microphone::point(
+            design,
+            *position_m,
+            medium,
+        ))),
     }
 }
