@@ -1,6 +1,8 @@
 //! Planted changes are found: responses of a changed design, with noise and a small smooth error that the model
 //! does not contain.
 
+#![allow(clippy::unwrap_used)]
+
 use bassay::align::align;
 use bassay::design::{AirConditions, Design, read::read};
 use bassay::measure::{Impulse, Observation, Response, Take};
@@ -43,7 +45,7 @@ fn responses(design: &Design, seed: u64) -> Vec<Response> {
             .map(|n| {
                 (
                     0.8 + f64::from(n),
-                    chance.next() * 6.28,
+                    chance.next() * std::f64::consts::TAU,
                     0.0025 * chance.normal(),
                     0.0025 * chance.normal(),
                 )

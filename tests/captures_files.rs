@@ -1,5 +1,7 @@
 //! Reading `captures.toml`: the contract's example, and broken files with line, key and words.
 
+#![allow(clippy::unwrap_used)]
+
 use bassay::design::captures::{CaptureKind, MicrophoneScale};
 use bassay::design::{Spread, captures_read, read};
 use std::path::Path;

@@ -1,5 +1,7 @@
 //! `bassay compare` as a person types it.
 
+#![allow(clippy::unwrap_used)]
+
 use assert_cmd::Command;
 use std::path::{Path, PathBuf};
 

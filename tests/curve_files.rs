@@ -1,5 +1,7 @@
 //! Reading curves: separators, decimal commas, headers, and what is refused with line and column.
 
+#![allow(clippy::unwrap_used)]
+
 use bassay::curves::{self, ColumnKind, CurveError, CurveTable};
 use std::path::Path;
 

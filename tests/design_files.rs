@@ -1,6 +1,8 @@
 //! Reading `design.toml`: the example of the documentation, defaults, several problems at once, files of another
 //! kind, very large designs.
 
+#![allow(clippy::unwrap_used)]
+
 use bassay::design::problem::Problems;
 use bassay::design::{
     Bend, Flange, LeakForm, Mechanics, OpeningShape, ProbePlace, Profile, Resistance, Section,

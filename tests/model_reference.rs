@@ -2,6 +2,8 @@
 //!
 //! Tables: `tests/reference/reference.json`, each with the way it was made.
 
+#![allow(clippy::unwrap_used)]
+
 use bassay::air::Air;
 use bassay::design::path::Key;
 use bassay::design::{

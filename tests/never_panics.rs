@@ -1,5 +1,7 @@
 //! Bad bytes never panic a reader, and whatever it says fits five lines.
 
+#![allow(clippy::unwrap_used)]
+
 use bassay::curves;
 use bassay::design::{captures_read, read, warnings};
 use proptest::prelude::*;

@@ -1,5 +1,7 @@
 //! The virtual unit against values that were not made by it: closed forms, ngspice, a network of other solvers.
 
+#![allow(clippy::unwrap_used)]
+
 use bassay::design::*;
 use bassay::rehearse::air::Air;
 use bassay::rehearse::response_in;

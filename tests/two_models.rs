@@ -1,5 +1,7 @@
 //! The network against the time-domain unit, which shares nothing with it but the design reader.
 
+#![allow(clippy::unwrap_used)]
+
 use bassay::design::read::read;
 use bassay::model::Observed;
 use bassay::model::network::Network;

@@ -89,6 +89,9 @@ pub struct Evaluated {
     pub simulated: Vec<Vec<Complex64>>,
 }
 
+/// Values of one series on the common grid, and their derivatives.
+type Simulated = (Vec<Complex64>, Vec<Vec<Complex64>>);
+
 impl Comparison {
     /// Prepares the responses. Frequencies outside a response's usable band are left out.
     #[must_use]
@@ -233,8 +236,7 @@ impl Comparison {
             jacobian: Vec::new(),
             simulated: Vec::new(),
         };
-        let mut done: Vec<Option<(Vec<Complex64>, Vec<Vec<Complex64>>)>> =
-            vec![None; self.series.len()];
+        let mut done: Vec<Option<Simulated>> = vec![None; self.series.len()];
         for n in 0..self.series.len() {
             if done[n].is_some() {
                 continue;

@@ -268,7 +268,7 @@ impl<T: Field> DuctGeometry<T> {
         } else {
             self.area[1]
         };
-        let (a, b) = (self.area[0].sqrt(), last.sqrt());
+        let [a, b] = self.root;
         let mut m = Transfer {
             pp: e11 * a / b,
             pu: e12 / (a * b),

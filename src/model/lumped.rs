@@ -99,9 +99,9 @@ pub fn solve_real(matrix: &[Vec<f64>], right: &[f64]) -> Vec<f64> {
         }
         for i in k + 1..n {
             let factor = a[i][k] / a[k][k];
-            for j in k..n {
-                let upper = a[k][j];
-                a[i][j] -= factor * upper;
+            let pivot_row = a[k].clone();
+            for (entry, upper) in a[i].iter_mut().zip(&pivot_row).skip(k) {
+                *entry -= factor * upper;
             }
             b[i] -= factor * b[k];
         }

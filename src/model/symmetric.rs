@@ -82,8 +82,8 @@ impl Pattern {
             update.push(list);
         }
         let mut slot = std::collections::HashMap::new();
-        for a in 0..size {
-            slot.insert((a, a), place[a]);
+        for (a, &at) in place.iter().enumerate() {
+            slot.insert((a, a), at);
         }
         for &(a, b) in pairs {
             if a != b {
@@ -184,28 +184,25 @@ mod tests {
             let y = Complex64::new(1.0 + n as f64, 0.3 * n as f64 - 1.0);
             for (i, j, sign) in [(a, a, 1.0), (b, b, 1.0), (a, b, -1.0), (b, a, -1.0)] {
                 dense[i][j] += y * sign;
-                if i <= j || i > j && sign > 0.0 {
-                    let slot = pattern.slot(i, j).unwrap();
-                    if i == j || i < j {
-                        value[slot] += y * sign;
-                    }
+                if i <= j {
+                    value[pattern.slot(i, j).unwrap()] += y * sign;
                 }
             }
         }
-        // The pair (3, 0) has i > j in one order only; make both forms agree.
-        for i in 0..6 {
-            for j in 0..i {
+        for (i, row) in dense.iter_mut().enumerate() {
+            for (j, entry) in row.iter().enumerate().take(i) {
+                // The pair (3, 0) has i > j in one order only; make both forms agree.
                 if let Some(slot) = pattern.slot(i, j) {
-                    value[slot] = dense[i][j];
+                    value[slot] = *entry;
                 }
             }
-            dense[i][i] += Complex64::new(0.5, 0.2);
+            row[i] += Complex64::new(0.5, 0.2);
             value[pattern.slot(i, i).unwrap()] += Complex64::new(0.5, 0.2);
         }
         pattern.factorise(&mut value);
         let right: Vec<Complex64> = (0..6).map(|i| Complex64::new(i as f64, 1.0)).collect();
         let mut x = right.clone();
-        pattern.solve(&value, &mut x, &mut vec![Complex64::new(0.0, 0.0); 6]);
+        pattern.solve(&value, &mut x, &mut [Complex64::new(0.0, 0.0); 6]);
         for i in 0..6 {
             let sum: Complex64 = (0..6).map(|j| dense[i][j] * x[j]).sum();
             // Round-off of a 6×6 system with condition below 100.

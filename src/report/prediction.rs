@@ -5,6 +5,9 @@ use super::plot::{Chart, CurveLine, CurveStyle, RangeBand, Scale};
 use crate::design::Design;
 use crate::model::predict::{Limit, Prediction};
 
+/// Curves of one kind by element name.
+type Named = [(String, Vec<f64>)];
+
 /// All curves as one table.
 #[must_use]
 pub fn csv(p: &Prediction) -> String {
@@ -22,7 +25,7 @@ pub fn csv(p: &Prediction) -> String {
     add("impedance_deg".to_string(), &p.impedance_deg);
     add("displacement_mm_peak".to_string(), &p.displacement_mm);
     add("maximum_db".to_string(), &p.maximum_db);
-    let groups: [(&str, &str, &[(String, Vec<f64>)]); 4] = [
+    let groups: [(&str, &str, &Named); 4] = [
         ("probe", "db", &p.probe_db),
         ("chamber", "pa", &p.chamber_pa),
         ("opening", "m3_per_s", &p.opening_m3_per_s),
@@ -137,7 +140,7 @@ pub fn charts(design: &Design, p: &Prediction) -> Vec<(&'static str, Chart)> {
         }
         list.push(("maximum", most));
     }
-    let groups: [(&str, &str, &str, &[(String, Vec<f64>)]); 3] = [
+    let groups: [(&str, &str, &str, &Named); 3] = [
         (
             "chamber-pressure",
             "Sound pressure in the chambers",

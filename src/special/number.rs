@@ -282,6 +282,8 @@ impl Mul<f64> for Dual {
 
 impl Div<f64> for Dual {
     type Output = Self;
+    // A quotient is a product with the reciprocal.
+    #[allow(clippy::suspicious_arithmetic_impl)]
     #[inline]
     fn div(self, other: f64) -> Self {
         self * other.recip()

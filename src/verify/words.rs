@@ -254,11 +254,11 @@ fn share(ratio: f64) -> String {
 /// Two or three significant digits, without an exponent where people would not want one.
 fn number(value: f64) -> String {
     let size = value.abs();
-    if size >= 100.0 && size < 1e5 {
+    if (100.0..1e5).contains(&size) {
         format!("{value:.0}")
-    } else if size >= 10.0 && size < 100.0 {
+    } else if (10.0..100.0).contains(&size) {
         format!("{value:.1}")
-    } else if size >= 0.01 && size < 10.0 {
+    } else if (0.01..10.0).contains(&size) {
         format!("{value:.2}")
     } else {
         format!("{value:.2e}")
