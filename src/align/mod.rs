@@ -106,7 +106,7 @@ pub fn align(
     }
     let polarity = settle_polarity(&designed, air, responses, sweep)?;
     let comparison = Comparison::new(&designed, air, responses, sweep);
-    let settled = Search::new(&comparison, &unknowns, progress).run()?;
+    let settled = Search::new(&comparison, &unknowns).run(progress)?;
     let chosen: Vec<&Unknown> = settled.active.iter().map(|&i| &unknowns[i]).collect();
     let (own, nuisance) = settled.theta.split_at(chosen.len());
     let evaluated = comparison.evaluate(&chosen, own, nuisance, true)?;

@@ -20,12 +20,13 @@
 
 use super::dense::{Cholesky, Matrix, dot};
 use super::kernels;
-use super::least_squares::{Constraint, LeastSquaresError, Options, Outcome, minimise};
+use super::least_squares::{Constraint, LeastSquaresError, Options, Outcome, Problem, minimise};
 use super::problem::{Alignment, whitened, whiteners};
 use super::residual::{Comparison, DELAY_UNIT_S, Evaluated, Nuisance};
 use super::unknowns::{Role, Unknown};
 use super::whiten::Kernel;
 use crate::model::ModelError;
+use rayon::prelude::*;
 
 /// Most changes that are looked for together.
 const MOST_FAULTS: usize = 4;
@@ -33,6 +34,8 @@ const MOST_FAULTS: usize = 4;
 const FLAT: f64 = 8.0;
 /// Candidates that are tried in full per round, from each of the two ways to look.
 const TRIED: usize = 3;
+/// Starts that are followed per candidate.
+const FOLLOWED: usize = 2;
 /// Discrepancy of a model that fits: 1 % over a third of ln f, the medians of the priors.
 const USUAL: (f64, f64) = (0.01, 0.3);
 
@@ -94,20 +97,15 @@ pub struct Suspicion {
 pub struct Search<'a> {
     comparison: &'a Comparison,
     unknowns: &'a [Unknown],
-    progress: &'a mut dyn FnMut(&str),
 }
 
 impl<'a> Search<'a> {
     /// A search over `unknowns`.
-    pub fn new(
-        comparison: &'a Comparison,
-        unknowns: &'a [Unknown],
-        progress: &'a mut dyn FnMut(&str),
-    ) -> Self {
+    #[must_use]
+    pub fn new(comparison: &'a Comparison, unknowns: &'a [Unknown]) -> Self {
         Self {
             comparison,
             unknowns,
-            progress,
         }
     }
 
@@ -170,6 +168,26 @@ impl<'a> Search<'a> {
             (Err(_), Some(failure)) => Err(failure.into()),
             (Err(error), None) => Err(error.into()),
         }
+    }
+
+    /// Half the sum of squares at a point, priors included.
+    fn cost(
+        &self,
+        active: &[usize],
+        released: &[usize],
+        theta: &[f64],
+        kernels: &[Kernel],
+    ) -> Option<f64> {
+        let chosen: Vec<&Unknown> = active.iter().map(|&i| &self.unknowns[i]).collect();
+        let mut problem = Alignment::new(self.comparison, chosen, kernels);
+        let residuals = problem.residuals(theta, None)?;
+        let prior: f64 = self
+            .constraints(active, released)
+            .iter()
+            .zip(theta)
+            .map(|(c, t)| c.precision() * t * t)
+            .sum();
+        Some(0.5 * (dot(&residuals, &residuals) + prior))
     }
 
     fn raw(&self, active: &[usize], theta: &[f64]) -> Result<Evaluated, AlignError> {
@@ -264,7 +282,7 @@ impl<'a> Search<'a> {
     ///
     /// # Errors
     /// [`AlignError`] where the model has no value or there is nothing to compare.
-    pub fn run(&mut self) -> Result<Settled, AlignError> {
+    pub fn run(&self, progress: &mut dyn FnMut(&str)) -> Result<Settled, AlignError> {
         if self.comparison.series.iter().all(|s| s.x.is_empty()) {
             return Err(AlignError::Nothing);
         }
@@ -274,21 +292,25 @@ impl<'a> Search<'a> {
         let mut start = vec![0.0; active.len()];
         start.extend(self.first_nuisance()?);
         let wide = vec![Kernel::exponential(0.05, 0.3); self.comparison.series.len()];
-        (self.progress)("fitting the model");
+        progress("fitting the model");
         let mut best = self.settle(active, Vec::new(), &start, &wide, 2)?;
         for _ in 0..MOST_FAULTS {
             let list = self.suspects(&best)?;
-            let mut next: Option<Settled> = None;
-            for suspicion in list {
-                (self.progress)(&format!("trying {}", self.unknowns[suspicion.unknown].path));
-                let tried = self.release(&best, suspicion, &start)?;
-                if next
-                    .as_ref()
-                    .is_none_or(|n| tried.log_evidence > n.log_evidence)
-                {
-                    next = Some(tried);
-                }
+            for s in &list {
+                progress(&format!("trying {}", self.unknowns[s.unknown].path));
             }
+            // In parallel; the order of the list decides between equals, so that the result does not depend on it.
+            let tried: Vec<Settled> = list
+                .par_iter()
+                .map(|&s| self.release(&best, s, &start))
+                .collect::<Result<_, _>>()?;
+            let next = tried.into_iter().reduce(|a, b| {
+                if b.log_evidence > a.log_evidence {
+                    b
+                } else {
+                    a
+                }
+            });
             let Some(next) = next else { break };
             let Some(&released) = next.released.last() else {
                 break;
@@ -336,8 +358,17 @@ impl<'a> Search<'a> {
                 starts.push(start);
             }
         }
+        // Only the starts that begin well are followed to their ends.
+        let mut ranked: Vec<(f64, Vec<f64>)> = starts
+            .into_iter()
+            .filter_map(|start| {
+                Some((self.cost(&active, &released, &start, &from.kernels)?, start))
+            })
+            .collect();
+        ranked.sort_by(|a, b| a.0.total_cmp(&b.0));
+        ranked.truncate(FOLLOWED);
         let mut best: Option<Outcome> = None;
-        for start in starts {
+        for (_, start) in ranked {
             let Ok(outcome) = self.fit(&active, &released, &start, &from.kernels, 14) else {
                 continue;
             };
