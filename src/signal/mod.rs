@@ -1,4 +1,8 @@
 //! Sweeps, deconvolution, windows, bands and WAV files.
 
 pub mod bands;
+pub mod decimate;
+pub mod deconvolve;
 pub mod grid;
+pub mod sweep;
+pub mod wav;

@@ -1,0 +1,266 @@
+use super::*;
+use crate::design::captures::SweepPlan;
+
+fn sweep() -> Sweep {
+    Sweep::new(SweepPlan {
+        sample_rate_hz: 8000,
+        duration_s: 6.0,
+        ..SweepPlan::default()
+    })
+    .unwrap()
+}
+
+/// A short filter: two damped tones and a direct part.
+fn filter(rate: f64) -> Vec<f64> {
+    (0..400)
+        .map(|n| {
+            let t = f64::from(n) / rate;
+            (-t / 0.006).exp() * ((TAU * 60.0 * t).sin() + 0.5 * (TAU * 190.0 * t).cos()) * 0.05
+        })
+        .collect()
+}
+
+fn convolve(x: &[f64], h: &[f64]) -> Vec<f64> {
+    let mut y = vec![0.0; x.len()];
+    for (n, v) in x.iter().enumerate() {
+        if *v != 0.0 {
+            for (m, c) in h.iter().enumerate().take(x.len() - n) {
+                y[n + m] += v * c;
+            }
+        }
+    }
+    y
+}
+
+fn transfer(h: &[f64], f: f64, rate: f64) -> Complex64 {
+    h.iter()
+        .enumerate()
+        .map(|(n, c)| Complex64::from_polar(*c, -TAU * f * n as f64 / rate))
+        .sum()
+}
+
+/// DERIVED: deconvolve(sweep ∗ h) = h to 1e-6 in the swept band, whatever the start and the gain.
+#[test]
+fn a_known_filter_comes_back() {
+    let sweep = sweep();
+    let rate = 8000.0;
+    let h = filter(rate);
+    for (offset, gain) in [(0.0, 1.0), (0.37, 0.02), (1.2345, 3.0)] {
+        let count = (9.5 * rate) as usize;
+        let x: Vec<f64> = (0..count)
+            .map(|n| gain * sweep.at(n as f64 / rate - 0.5 - offset))
+            .collect();
+        let y = convolve(&x, &h);
+        let got = deconvolve(
+            &Take {
+                rate_hz: rate,
+                signal: &y,
+                reference: Some(&x),
+            },
+            &sweep,
+        )
+        .unwrap();
+        assert!(
+            (got.start_s - 0.5 - offset).abs() < 0.01 / rate + 1e-3,
+            "{}",
+            got.start_s
+        );
+        assert!(got.frequency_hz[0] < 6.0 && got.frequency_hz[got.frequency_hz.len() - 1] > 470.0);
+        for (f, v) in got.frequency_hz.iter().zip(&got.value) {
+            let want = transfer(&h, *f, rate);
+            assert!((v - want).norm() < 1e-6 * want.norm(), "{f} Hz: {v} {want}");
+        }
+    }
+}
+
+/// DERIVED: white noise of known density; the stated standard deviation is that of the errors.
+#[test]
+fn the_stated_noise_is_the_noise() {
+    let sweep = sweep();
+    let rate = 8000.0;
+    let h = filter(rate);
+    let count = (9.5 * rate) as usize;
+    let x: Vec<f64> = (0..count)
+        .map(|n| sweep.at(n as f64 / rate - 0.7))
+        .collect();
+    let clean = convolve(&x, &h);
+    let mut state = 7u64;
+    let mut normal = || {
+        let mut sum = -6.0;
+        for _ in 0..12 {
+            state = state
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1_442_695_040_888_963_407);
+            sum += (state >> 11) as f64 / (1u64 << 53) as f64;
+        }
+        sum
+    };
+    let (mut sum, mut points) = (0.0, 0.0);
+    for _ in 0..6 {
+        let y: Vec<f64> = clean.iter().map(|v| v + 1e-3 * normal()).collect();
+        let got = deconvolve(
+            &Take {
+                rate_hz: rate,
+                signal: &y,
+                reference: Some(&x),
+            },
+            &sweep,
+        )
+        .unwrap();
+        for ((f, v), noise) in got
+            .frequency_hz
+            .iter()
+            .zip(&got.value)
+            .zip(&got.noise_rms)
+            .skip(40)
+        {
+            let error = (v - transfer(&h, *f, rate)).norm();
+            sum += (error / noise).powi(2);
+            points += 1.0;
+        }
+    }
+    // Mean of |error|²/noise² over about 1600 points, of which some hundred are independent: 1 ± 0.1 and the floor's
+    // own scatter from half a second of silence.
+    let mean: f64 = sum / points;
+    assert!((0.7..1.4).contains(&mean), "{mean}");
+}
+
+/// DERIVED: y = x + a·x² has a second harmonic of a·A/2 and a third of none (polynomial of a sine).
+#[test]
+fn a_known_distortion_reappears() {
+    let sweep = Sweep::new(SweepPlan {
+        sample_rate_hz: 8000,
+        duration_s: 8.0,
+        ..SweepPlan::default()
+    })
+    .unwrap();
+    let rate = 8000.0;
+    let count = (10.5 * rate) as usize;
+    let x: Vec<f64> = (0..count)
+        .map(|n| sweep.at(n as f64 / rate - 0.5))
+        .collect();
+    let (a, b) = (0.02, 0.01);
+    let y: Vec<f64> = x.iter().map(|v| v + a * v * v + b * v * v * v).collect();
+    let got = deconvolve(
+        &Take {
+            rate_hz: rate,
+            signal: &y,
+            reference: Some(&x),
+        },
+        &sweep,
+    )
+    .unwrap();
+    let peak = sweep.peak();
+    let linear = 1.0 + 0.75 * b * peak * peak;
+    for (order, want) in [
+        (2, a * peak / 2.0 / linear),
+        (3, b * peak * peak / 4.0 / linear),
+    ] {
+        let (_, f, level, _) = got.harmonics.iter().find(|h| h.0 == order).unwrap();
+        for (f, l) in f
+            .iter()
+            .zip(level)
+            .filter(|(f, _)| (20.0..120.0).contains(*f))
+        {
+            assert!(
+                (l - 20.0 * want.log10()).abs() < 0.3,
+                "order {order} at {f} Hz: {l} dB"
+            );
+        }
+    }
+    for (f, v) in got
+        .frequency_hz
+        .iter()
+        .zip(&got.value)
+        .filter(|(f, _)| (10.0..400.0).contains(*f))
+    {
+        assert!((v.norm() / linear - 1.0).abs() < 2e-3, "{f} Hz: {v}");
+    }
+}
+
+/// DERIVED: a recorder that runs fast by δ stretches the sweep by 1 + δ.
+#[test]
+fn drift_polarity_and_lost_samples_are_found() {
+    let sweep = sweep();
+    let rate = 8000.0;
+    let count = (9.0 * rate) as usize;
+    for ppm in [-100.0, 0.0, 63.0] {
+        let x: Vec<f64> = (0..count)
+            .map(|n| -sweep.at(n as f64 / (rate * (1.0 + ppm * 1e-6)) - 0.5))
+            .collect();
+        let got = deconvolve(
+            &Take {
+                rate_hz: rate,
+                signal: &x,
+                reference: Some(&x),
+            },
+            &sweep,
+        )
+        .unwrap();
+        assert!(
+            (got.drift_ppm.unwrap() - ppm).abs() < 1.0,
+            "{:?} for {ppm}",
+            got.drift_ppm
+        );
+        assert_eq!(got.polarity, -1);
+        assert!(got.jump.is_none());
+    }
+    let mut x: Vec<f64> = (0..count)
+        .map(|n| sweep.at(n as f64 / rate - 0.5))
+        .collect();
+    x.drain(30_000..30_085);
+    let got = deconvolve(
+        &Take {
+            rate_hz: rate,
+            signal: &x,
+            reference: Some(&x),
+        },
+        &sweep,
+    )
+    .unwrap();
+    let (at, lost) = got.jump.unwrap();
+    assert!(
+        (at - 30_000.0 / rate).abs() < 0.4 && (lost * rate - 85.0).abs() < 20.0,
+        "{at} {}",
+        lost * rate
+    );
+}
+
+#[test]
+fn a_wrong_rate_or_no_sweep_is_named() {
+    let sweep = sweep();
+    let rate = 8000.0;
+    let count = (9.0 * rate) as usize;
+    let x: Vec<f64> = (0..count)
+        .map(|n| sweep.at(n as f64 / (rate * 48.0 / 44.1) - 0.5))
+        .collect();
+    let error = deconvolve(
+        &Take {
+            rate_hz: rate,
+            signal: &x,
+            reference: None,
+        },
+        &sweep,
+    )
+    .unwrap_err();
+    assert!(
+        error
+            .to_string()
+            .contains("it fits if the sample rate were 1.0884"),
+        "{error}"
+    );
+    let hum: Vec<f64> = (0..count)
+        .map(|n| (TAU * 50.0 * n as f64 / rate).sin())
+        .collect();
+    assert!(
+        deconvolve(
+            &Take {
+                rate_hz: rate,
+                signal: &hum,
+                reference: None
+            },
+            &sweep
+        )
+        .is_err()
+    );
+}
