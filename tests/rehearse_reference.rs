@@ -8,7 +8,10 @@ use serde_json::Value;
 use std::f64::consts::{PI, TAU};
 
 fn reference(key: &str) -> Value {
-    let path = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/reference/reference.json");
+    let path = concat!(
+        env!("CARGO_MANIFEST_DIR"),
+        "/tests/reference/reference.json"
+    );
     let text = std::fs::read_to_string(path).unwrap();
     serde_json::from_str::<Value>(&text).unwrap()[key].clone()
 }
@@ -18,7 +21,13 @@ fn rows(table: &Value) -> Vec<Vec<f64>> {
         .as_array()
         .unwrap()
         .iter()
-        .map(|row| row.as_array().unwrap().iter().map(|x| x.as_f64().unwrap()).collect())
+        .map(|row| {
+            row.as_array()
+                .unwrap()
+                .iter()
+                .map(|x| x.as_f64().unwrap())
+                .collect()
+        })
         .collect()
 }
 
@@ -36,7 +45,11 @@ fn design(driver: Driver) -> Design {
         name: "test".into(),
         digest: String::new(),
         air: AirConditions::default(),
-        drive: Drive { voltage_v: 2.83, source_ohm: 0.0, max_voltage_v: None },
+        drive: Drive {
+            voltage_v: 2.83,
+            source_ohm: 0.0,
+            max_voltage_v: None,
+        },
         space: Space::Half,
         target: None,
         driver,
@@ -75,10 +88,23 @@ fn driver(re: f64, le: f64, bl: f64, mass: f64, cms: f64, rms: f64, sd: f64) -> 
 
 fn chamber(at: &str, volume_m3: f64) -> Chamber {
     // No wall to speak of: the references have no thermal loss there.
-    Chamber { name: at.into(), at: at.into(), volume_m3, wall_area_m2: Some(1e-9), fill: None }
+    Chamber {
+        name: at.into(),
+        at: at.into(),
+        volume_m3,
+        wall_area_m2: Some(1e-9),
+        fill: None,
+    }
 }
 
-fn duct(name: &str, from: &str, to: &str, length_m: f64, area_m2: [f64; 2], profile: Profile) -> Duct {
+fn duct(
+    name: &str,
+    from: &str,
+    to: &str,
+    length_m: f64,
+    area_m2: [f64; 2],
+    profile: Profile,
+) -> Duct {
     Duct {
         name: name.into(),
         from: from.into(),
@@ -107,7 +133,12 @@ fn resistor(name: &str, from: &str, to: &str, pa_s_per_m3: f64) -> Resistor {
 }
 
 fn leak(at: &str, pa_s_per_m3: f64) -> Leak {
-    Leak { name: at.into(), at: at.into(), to: OUTSIDE.into(), form: LeakForm::Resistance(pa_s_per_m3) }
+    Leak {
+        name: at.into(),
+        at: at.into(),
+        to: OUTSIDE.into(),
+        form: LeakForm::Resistance(pa_s_per_m3),
+    }
 }
 
 fn opening(name: &str, at: &str, area_m2: f64) -> Opening {
@@ -123,7 +154,12 @@ fn opening(name: &str, at: &str, area_m2: f64) -> Opening {
 }
 
 fn inside(junction: &str) -> Probe {
-    Probe { name: junction.into(), place: ProbePlace::Inside { junction: junction.into() } }
+    Probe {
+        name: junction.into(),
+        place: ProbePlace::Inside {
+            junction: junction.into(),
+        },
+    }
 }
 
 fn db(a: Complex64, b: Complex64) -> f64 {
@@ -139,7 +175,10 @@ fn worst(got: &[Complex64], wanted: &[Complex64], hz: &[f64], band: [f64; 2]) ->
     let mut worst = (0.0f64, 0.0f64);
     for ((g, w), f) in got.iter().zip(wanted).zip(hz) {
         if *f >= band[0] && *f <= band[1] {
-            worst = (worst.0.max(db(*g, *w).abs()), worst.1.max(degrees(*g, *w).abs()));
+            worst = (
+                worst.0.max(db(*g, *w).abs()),
+                worst.1.max(degrees(*g, *w).abs()),
+            );
         }
     }
     worst
@@ -162,7 +201,10 @@ fn ngspice(key: &str, add: impl FnOnce(&mut Design)) -> ((f64, f64), f64) {
         .filter(|(_, r)| r[0] <= 300.0)
         .map(|(p, r)| (20.0 * (p.norm() * 2.83 / r[5]).log10()).abs())
         .fold(0.0, f64::max);
-    (worst(&got.impedance_ohm, &wanted, &hz, [10.0, 300.0]), pressure)
+    (
+        worst(&got.impedance_ohm, &wanted, &hz, [10.0, 300.0]),
+        pressure,
+    )
 }
 
 #[test]
@@ -171,7 +213,14 @@ fn boxes_agree_with_ngspice() {
     let cases: [(&str, &dyn Fn(&mut Design)); 2] = [
         ("ngspice_box_closed", &|_: &mut Design| {}),
         ("ngspice_box_vented_duct", &|unit: &mut Design| {
-            unit.ducts.push(duct("port", "box", OUTSIDE, 0.19, [0.0095; 2], Profile::Uniform));
+            unit.ducts.push(duct(
+                "port",
+                "box",
+                OUTSIDE,
+                0.19,
+                [0.0095; 2],
+                Profile::Uniform,
+            ));
         }),
     ];
     for (key, add) in cases {
@@ -196,15 +245,22 @@ fn horns_load_the_driver_as_the_horn_equation_says() {
         ("exponential_horn_lossless", Profile::Exponential),
         ("conical_horn_lossless", Profile::Conical),
     ] {
-        let table: Vec<Vec<f64>> = rows(&reference(key)).into_iter().filter(|r| r[0] <= 500.0).collect();
+        let table: Vec<Vec<f64>> = rows(&reference(key))
+            .into_iter()
+            .filter(|r| r[0] <= 500.0)
+            .collect();
         let hz: Vec<f64> = table.iter().map(|r| r[0]).collect();
         let mut unit = design(driver(5.5, 1e-3, 15.0, 0.08, 3e-4, 3.0, 0.05));
         unit.driver.front = "throat".into();
-        unit.ducts.push(duct("horn", "throat", "mouth", 1.5, [0.02, 0.12], profile));
+        unit.ducts
+            .push(duct("horn", "throat", "mouth", 1.5, [0.02, 0.12], profile));
         unit.openings.push(opening("mouth", "mouth", 0.12));
         unit.probes.push(Probe {
             name: "near".into(),
-            place: ProbePlace::Near { opening: "mouth".into(), distance_m: 0.0 },
+            place: ProbePlace::Near {
+                opening: "mouth".into(),
+                distance_m: 0.0,
+            },
         });
         let got = response_in(&unit, &AIR, &hz, 1.0).unwrap();
         let z: Vec<Complex64> = table
@@ -228,7 +284,10 @@ fn horns_load_the_driver_as_the_horn_equation_says() {
             .collect();
         let (plevel, pphase) = worst(&got.pressure_pa_per_v[0], &p, &hz, [10.0, 300.0]);
         eprintln!("{key}: {level:.4} dB {phase:.3}°, pressure {plevel:.4} dB {pphase:.3}°");
-        assert!(level < 0.05 && phase < 0.5 && plevel < 0.1 && pphase < 1.0, "{key}");
+        assert!(
+            level < 0.05 && phase < 0.5 && plevel < 0.1 && pphase < 1.0,
+            "{key}"
+        );
     }
 }
 
@@ -241,7 +300,11 @@ fn horn_network(at: [&str; 2]) -> Design {
     let area = [0.02, 0.0265, 0.036, 0.049, 0.066, 0.089, 0.12];
     let length = [0.45, 0.5, 0.52, 0.5, 0.53, 0.5];
     for k in 0..6 {
-        let profile = if k == 2 || k == 4 { Profile::Conical } else { Profile::Exponential };
+        let profile = if k == 2 || k == 4 {
+            Profile::Conical
+        } else {
+            Profile::Exponential
+        };
         let mut piece = duct(
             &format!("d{k}"),
             &format!("j{k}"),
@@ -253,17 +316,24 @@ fn horn_network(at: [&str; 2]) -> Design {
         piece.loss_factor = 1.0;
         unit.ducts.push(piece);
     }
-    for (k, (length, area, r)) in [(0.92, 0.016, 23750.0), (0.54, 0.02, 15000.0)].into_iter().enumerate() {
+    for (k, (length, area, r)) in [(0.92, 0.016, 23750.0), (0.54, 0.02, 15000.0)]
+        .into_iter()
+        .enumerate()
+    {
         let s = format!("s{k}");
         let mut side = duct(&s, &s, CLOSED, length, [area; 2], Profile::Uniform);
         side.loss_factor = 1.0;
         unit.ducts.push(side);
-        unit.resistors.push(resistor(&format!("r{k}"), at[k], &s, r));
+        unit.resistors
+            .push(resistor(&format!("r{k}"), at[k], &s, r));
     }
     unit.openings.push(opening("mouth", "j6", 0.12));
     unit.probes.push(Probe {
         name: "near".into(),
-        place: ProbePlace::Near { opening: "mouth".into(), distance_m: 0.0 },
+        place: ProbePlace::Near {
+            opening: "mouth".into(),
+            distance_m: 0.0,
+        },
     });
     unit.probes.push(inside("box"));
     unit
@@ -276,7 +346,10 @@ fn a_damped_horn_agrees_with_a_network_of_other_solvers() {
     let table = rows(&reference("horn_network"));
     let hz: Vec<f64> = table.iter().map(|r| r[0]).collect();
     let column = |k: usize| -> Vec<Complex64> {
-        table.iter().map(|r| Complex64::new(r[k], r[k + 1])).collect()
+        table
+            .iter()
+            .map(|r| Complex64::new(r[k], r[k + 1]))
+            .collect()
     };
     let got = response_in(&horn_network(["j1", "j3"]), &AIR, &hz, 1.0).unwrap();
     let volts = |p: &[Complex64]| -> Vec<Complex64> { p.iter().map(|p| p * 2.83).collect() };
@@ -290,4 +363,133 @@ fn a_damped_horn_agrees_with_a_network_of_other_solvers() {
         // 0.05 dB and 0.5°: a quarter of what the two models may differ by.
         assert!(level < 0.05 && phase < 0.5, "{name}: {level} dB {phase}°");
     }
+}
+
+#[test]
+fn two_openings_load_each_other_as_delayed_monopoles() {
+    // DERIVED: driver with its cone seen from outside on the front (area Sd) and a closed box with a port opening in the
+    // same plane; p_i = Σ Z_ij·U_j with Z_ij = jωρ·e^(−jkr)/(2πr), solved here by hand in the frequency domain.
+    let (rho, c) = (1.2041, 343.21);
+    let mut unit = design(driver(5.5, 1e-3, 15.0, 0.08, 3e-4, 3.0, 0.05));
+    unit.driver.front = "cone".into();
+    unit.driver.rear = "box".into();
+    unit.chambers.push(chamber("box", 0.08));
+    unit.ducts.push(duct(
+        "port",
+        "box",
+        "port",
+        0.3,
+        [0.012; 2],
+        Profile::Uniform,
+    ));
+    unit.openings.push(opening("cone", "cone", 0.05));
+    unit.openings.push(opening("port", "port", 0.012));
+    unit.openings[1].position_m = [0.0, 0.0, 0.4];
+    unit.probes.push(Probe {
+        name: "room".into(),
+        place: ProbePlace::Point {
+            position_m: [2.0, 0.5, 0.0],
+        },
+    });
+    unit.probes.push(Probe {
+        name: "port-near".into(),
+        place: ProbePlace::Near {
+            opening: "port".into(),
+            distance_m: 0.02,
+        },
+    });
+    let hz: Vec<f64> = (0..30)
+        .map(|k| 10.0 * 30f64.powf(f64::from(k) / 29.0))
+        .collect();
+    let got = response_in(&unit, &AIR, &hz, 1.0).unwrap();
+    let piston = |area: f64, k: f64| -> Complex64 {
+        let ka = k * (area / PI).sqrt();
+        // Power series of 1 − J1(2x)/x + j·H1(2x)/x to x¹¹; x below 0.7 here.
+        let (mut r, mut term) = (0.0, 1.0);
+        for n in 1..12 {
+            let n = f64::from(n);
+            term *= -ka * ka / (n * (n + 1.0));
+            r -= term;
+        }
+        let (mut x, mut term) = (0.0, 8.0 * ka / (3.0 * PI));
+        for n in 0..12 {
+            x += term;
+            let n = f64::from(n);
+            term *= -ka * ka / ((n + 1.5) * (n + 2.5));
+        }
+        rho * c / area * Complex64::new(r, x)
+    };
+    let mut wanted = (Vec::new(), Vec::new(), Vec::new());
+    for &f in &hz {
+        let s = Complex64::new(0.0, TAU * f);
+        let k = TAU * f / c;
+        let monopole = |r: f64| s * rho / (2.0 * PI * r) * Complex64::from_polar(1.0, -k * r);
+        let (z11, z22, z12) = (piston(0.05, k), piston(0.012, k), monopole(0.4));
+        let z0 = rho * c / 0.012;
+        let (cosine, sine) = ((k * 0.3).cos(), Complex64::new(0.0, (k * 0.3).sin()));
+        // Unknown: U1 (cone, out), U2 (port, out), box pressure p. Box: U_in = −U1 side; C·s·p = −U1 − Ub, with the duct
+        // p = cos·p2 + j·sin·z0·U2, Ub = cos·U2 + j·sin/z0·p2 and p2 = z12·U1 + z22·U2.
+        let cap = s * 0.08 / (rho * c * c);
+        // p = a1·U1 + a2·U2, Ub = b1·U1 + b2·U2
+        let (a1, a2) = (cosine * z12, cosine * z22 + sine * z0);
+        let (b1, b2) = (sine / z0 * z12, cosine + sine / z0 * z22);
+        // cap·p + U1 + Ub = 0  →  U2 = ratio·U1
+        let ratio = -(cap * a1 + 1.0 + b1) / (cap * a2 + b2);
+        let load = (z11 + z12 * ratio) - (a1 + a2 * ratio);
+        let z = electrical(&unit.driver, load, f);
+        let (bl, m, cms, rms) = unit.driver.mechanical(1.0);
+        let zm = rms + s * m + 1.0 / (s * cms) + 0.05f64.powi(2) * load;
+        let u1 = 0.05 * bl / (zm * z);
+        let u2 = ratio * u1;
+        let far = |p: [f64; 3], q: [f64; 3]| -> f64 {
+            (0..3).map(|i| (p[i] - q[i]).powi(2)).sum::<f64>().sqrt()
+        };
+        let room = [2.0, 0.5, 0.0];
+        wanted.0.push(z);
+        wanted
+            .1
+            .push(u1 * monopole(far(room, [0.0; 3])) + u2 * monopole(far(room, [0.0, 0.0, 0.4])));
+        let a = (0.012 / PI).sqrt();
+        let axis = rho * c / 0.012
+            * (Complex64::from_polar(1.0, -k * 0.02)
+                - Complex64::from_polar(1.0, -k * a.hypot(0.02)));
+        wanted.2.push(u2 * axis + u1 * monopole(0.4f64.hypot(0.02)));
+    }
+    for (name, got, wanted) in [
+        ("impedance", &got.impedance_ohm, &wanted.0),
+        ("room", &got.pressure_pa_per_v[0], &wanted.1),
+        ("port-near", &got.pressure_pa_per_v[1], &wanted.2),
+    ] {
+        let (level, phase) = worst(got, wanted, &hz, [10.0, 300.0]);
+        eprintln!("{name}: {level:.4} dB {phase:.3}°");
+        assert!(level < 0.05 && phase < 0.5, "{name}: {level} dB {phase}°");
+    }
+}
+
+#[test]
+fn a_lossy_tube_lined_with_nothing_but_its_own_walls() {
+    // DERIVED: closed tube on the cone's rear, propagation constant and impedance of the full Zwikker–Kosten theory from
+    // reference.json (mpmath), radius 20 mm; compared where the table has rows.
+    let table: Vec<Vec<f64>> = rows(&reference("zwikker_kosten_round"))
+        .into_iter()
+        .filter(|r| r[0] == 0.02 && r[1] <= 300.0)
+        .collect();
+    let hz: Vec<f64> = table.iter().map(|r| r[1]).collect();
+    let mut unit = design(driver(5.5, 0.0, 3.0, 0.004, 1e-3, 0.5, 0.004));
+    unit.driver.front = "tube".into();
+    let area = PI * 0.02f64.powi(2);
+    let mut tube = duct("tube", "tube", CLOSED, 1.31, [area; 2], Profile::Uniform);
+    tube.loss_factor = 1.0;
+    unit.ducts.push(tube);
+    let got = response_in(&unit, &AIR, &hz, 1.0).unwrap();
+    let wanted: Vec<Complex64> = table
+        .iter()
+        .map(|r| {
+            let (gamma, zc) = (Complex64::new(r[2], r[3]), Complex64::new(r[4], r[5]));
+            electrical(&unit.driver, zc / (gamma * 1.31).tanh(), r[1])
+        })
+        .collect();
+    let (level, phase) = worst(&got.impedance_ohm, &wanted, &hz, [10.0, 300.0]);
+    eprintln!("tube: {level:.4} dB {phase:.3}°");
+    assert!(level < 0.05 && phase < 0.5, "{level} dB {phase}°");
 }

@@ -88,9 +88,16 @@ mod tests {
     fn the_speed_of_sound_agrees_with_cramer() {
         // PUBLISHED (Cramer 1993, as evaluated in tests/reference/README.md row 1). Tolerance 0.05 %: what the
         // comparison of both models can bear.
-        for (t, h, c) in [(20.0, 0.0, 343.367), (20.0, 50.0, 343.987), (25.0, 50.0, 347.127)] {
+        for (t, h, c) in [
+            (20.0, 0.0, 343.367),
+            (20.0, 50.0, 343.987),
+            (25.0, 50.0, 347.127),
+        ] {
             let got = air(t, h).sound_speed_m_per_s;
-            assert!((got / c - 1.0).abs() < 5e-4, "{t} °C {h} %: {got} against {c}");
+            assert!(
+                (got / c - 1.0).abs() < 5e-4,
+                "{t} °C {h} %: {got} against {c}"
+            );
         }
     }
 

@@ -149,10 +149,7 @@ impl Branch {
         self.history = history - self.back_pa;
         // The flow in the middle of the coming step, by extrapolation.
         let expected = (1.5 * self.last[0] - 0.5 * self.last[1]).abs();
-        (
-            1.0 / (self.base + self.quadratic * expected),
-            self.history,
-        )
+        (1.0 / (self.base + self.quadratic * expected), self.history)
     }
 
     /// Advances with the flow found for n + 1/2, m³/s.

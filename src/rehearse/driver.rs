@@ -77,13 +77,17 @@ impl Motor {
             let radius = super::radiation::radius_m(driver.sd_m2);
             let load = 2.0 * 8.0 / 3.0 * reference.density_kg_per_m3 * radius.powi(3);
             if mass <= load {
-                return Err(NoMass { mass_kg: mass, load_kg: load });
+                return Err(NoMass {
+                    mass_kg: mass,
+                    load_kg: load,
+                });
             }
             mass -= load;
         }
-        let second = driver.l2_h.zip(driver.r2_ohm).map_or((0.0, 0.0), |(l2, r2)| {
-            (r2, 0.5 * step_s * r2 / l2)
-        });
+        let second = driver
+            .l2_h
+            .zip(driver.r2_ohm)
+            .map_or((0.0, 0.0), |(l2, r2)| (r2, 0.5 * step_s * r2 / l2));
         let mut compliance = cms;
         let mut creep = Vec::new();
         let mut creep_gain = Vec::new();
@@ -138,7 +142,12 @@ impl Motor {
             stiff *= (1.0 + self.nonlinear * (0.05 * x + 0.30 * x * x)).max(0.05);
         }
         let drive = voltage + self.inductance * self.current + self.second * self.second_current;
-        let crept: f64 = self.creep.iter().zip(&self.creep_m).map(|(c, x)| c.0 * x).sum();
+        let crept: f64 = self
+            .creep
+            .iter()
+            .zip(&self.creep_m)
+            .map(|(c, x)| c.0 * x)
+            .sum();
         let offset = self.displacement - crept;
         self.pending = Pending {
             bl,
@@ -161,8 +170,11 @@ impl Motor {
         self.second_current =
             self.second_keep[0] * self.second_current + self.second_keep[1] * current;
         let force = p.stiff * (p.offset + 0.5 * self.step_s * velocity);
-        for ((x, (stay, feed)), gain) in
-            self.creep_m.iter_mut().zip(&self.creep).zip(&self.creep_gain)
+        for ((x, (stay, feed)), gain) in self
+            .creep_m
+            .iter_mut()
+            .zip(&self.creep)
+            .zip(&self.creep_gain)
         {
             let middle = stay * *x + feed * gain * force;
             *x = 2.0 * middle - *x;

@@ -84,9 +84,7 @@ fn area_at(duct: &Duct, x: f64) -> f64 {
 fn bore_of(duct: &Duct, area_m2: f64) -> Bore {
     match duct.section {
         Section::Round => Bore::Round(super::radiation::radius_m(area_m2)),
-        Section::Rectangular { width_m } => {
-            Bore::Round(area_m2 / (width_m + area_m2 / width_m))
-        }
+        Section::Rectangular { width_m } => Bore::Round(area_m2 / (width_m + area_m2 / width_m)),
         Section::Slit { gap_m } => Bore::Slit(gap_m),
     }
 }
@@ -182,7 +180,10 @@ fn cut(duct: &Duct, air: &Air, rates: &Rates, count: usize) -> Vec<Cell> {
     if bend != 0.0 {
         // Spread over the corner, as far as the duct reaches.
         let reach = (2.0 * bend.abs() / duct.length_m * n).ceil().clamp(1.0, n) as usize;
-        let whole: f64 = list[count - reach..].iter().map(|c| c.inertance.value).sum();
+        let whole: f64 = list[count - reach..]
+            .iter()
+            .map(|c| c.inertance.value)
+            .sum();
         let change = (air.density_kg_per_m3 * bend / duct.area_m2[1] / whole).max(-0.8);
         for cell in &mut list[count - reach..] {
             cell.inertance.value *= 1.0 + change;
@@ -200,8 +201,8 @@ fn line_walls(duct: &Duct, air: &Air, rates: &Rates, x: f64, length_m: f64, cell
         Section::Rectangular { width_m } => 2.0 * (width_m + area / width_m),
         Section::Slit { gap_m } => 2.0 * area / gap_m,
     };
-    let compliance = perimeter * length_m * lining.thickness_m * air.heat_ratio
-        / air.bulk_modulus_pa();
+    let compliance =
+        perimeter * length_m * lining.thickness_m * air.heat_ratio / air.bulk_modulus_pa();
     let time = lining.flow_resistivity_pa_s_per_m2 * lining.thickness_m.powi(2) / 3.0
         * air.heat_ratio
         / air.bulk_modulus_pa();
@@ -317,8 +318,8 @@ impl Line {
                 to: *to,
             });
             for k in 0..=cells.len() {
-                let is_end = (k == 0 && *from != End::Closed)
-                    || (k == cells.len() && *to != End::Closed);
+                let is_end =
+                    (k == 0 && *from != End::Closed) || (k == cells.len() && *to != End::Closed);
                 let mut compliance = Lossy::default();
                 if k > 0 {
                     compliance.add(&cells[k - 1].far);
@@ -353,12 +354,14 @@ impl Line {
         for k in 0..n - 1 {
             self.drop[k] = self.pressure[k] - self.pressure[k + 1];
         }
-        self.face.step(&mut self.flow, &self.drop, &self.rates, self.step_s);
+        self.face
+            .step(&mut self.flow, &self.drop, &self.rates, self.step_s);
         self.inflow[0] = -self.flow[0];
         for k in 1..n {
             self.inflow[k] = self.flow[k - 1] - self.flow[k];
         }
-        self.node.step(&mut self.pressure, &self.inflow, &self.rates, self.step_s);
+        self.node
+            .step(&mut self.pressure, &self.inflow, &self.rates, self.step_s);
         for span in &self.spans {
             let last = span.first_node + span.nodes - 1;
             if let End::Junction(j) = span.from {
@@ -385,6 +388,8 @@ impl Line {
 
     /// Largest pressure on the line, Pa.
     pub fn largest_pa(&self) -> f64 {
-        self.pressure.iter().fold(0.0, |a, p| a.max(p.abs()))
+        self.pressure
+            .iter()
+            .fold(0.0, |a, p| super::unit::larger(a, *p))
     }
 }

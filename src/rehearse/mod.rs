@@ -12,12 +12,12 @@ mod coupling;
 mod driver;
 mod fit;
 mod line;
+mod noise;
 mod probe;
 mod radiation;
-mod relaxation;
-mod noise;
 pub mod random;
 mod record;
+mod relaxation;
 mod resample;
 mod response;
 mod run;
@@ -33,7 +33,10 @@ pub use response::{Response, frequency_response, response_in};
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum RehearseError {
     /// A probe is wanted that the design does not have.
-    #[error("the design has no probe '{probe}'; it has: impedance{}", listed(known))]
+    #[error(
+        "the design has no probe '{probe}'; it has: impedance{}",
+        listed(known)
+    )]
     Probe {
         /// As wanted.
         probe: String,
@@ -59,7 +62,9 @@ pub enum RehearseError {
         opening: String,
     },
     /// A probe stands in a junction that no element names.
-    #[error("probe '{probe}' is inside junction '{junction}', which no element of the design names")]
+    #[error(
+        "probe '{probe}' is inside junction '{junction}', which no element of the design names"
+    )]
     Junction {
         /// Probe.
         probe: String,
@@ -79,8 +84,8 @@ pub enum RehearseError {
     },
     /// The simulation grew without bound.
     #[error(
-        "the simulation of this design grew without bound after {at_s:.2} s; an element's value is out of all \
-         proportion to the others"
+        "the simulation of this design grew without bound after {at_s:.2} s; openings that lie nearer to each other \
+         (or to a wall or floor) than their own size cannot be simulated: merge them or move them apart"
     )]
     Unstable {
         /// Time, s.

@@ -80,7 +80,8 @@ pub(super) fn add_slam(
         if t > 1.5 {
             break;
         }
-        let tone = (TAU * 23.0 * t).sin() + 0.7 * (TAU * 61.0 * t).sin() + 0.5 * (TAU * 117.0 * t).sin();
+        let tone =
+            (TAU * 23.0 * t).sin() + 0.7 * (TAU * 61.0 * t).sin() + 0.5 * (TAU * 117.0 * t).sin();
         *x += peak * (-t / 0.15).exp() * (0.5 * tone + 0.1 * random.normal());
     }
 }
@@ -109,7 +110,11 @@ mod tests {
                 .sum()
         };
         // DERIVED: pink 1 and white 0.1 in power; 10 %: some 30 s of noise with few periods at the low end.
-        assert!((power(5.0, 500.0) / 1.1 - 1.0).abs() < 0.1, "{}", power(5.0, 500.0));
+        assert!(
+            (power(5.0, 500.0) / 1.1 - 1.0).abs() < 0.1,
+            "{}",
+            power(5.0, 500.0)
+        );
         // Pink: equal power per octave, 3 dB of ripple and scatter allowed.
         let ratio = power(10.0, 20.0) / power(80.0, 160.0);
         assert!((0.5..2.0).contains(&ratio), "{ratio}");

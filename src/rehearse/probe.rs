@@ -45,7 +45,10 @@ impl Taps {
     fn add_delay(&mut self, delay: f64, value: f64) {
         let first = delay.floor() as i64 - 2;
         for k in 0..6 {
-            self.add(first + k, value * lagrange(delay - first as f64, k as usize).0);
+            self.add(
+                first + k,
+                value * lagrange(delay - first as f64, k as usize).0,
+            );
         }
     }
 
@@ -54,7 +57,10 @@ impl Taps {
         let first = delay.floor() as i64 - 2;
         for k in 0..6 {
             // U(m − D) = Σ U(m − first − k)·L_k(D − first): time runs against D.
-            self.add(first + k, -value * lagrange(delay - first as f64, k as usize).1);
+            self.add(
+                first + k,
+                -value * lagrange(delay - first as f64, k as usize).1,
+            );
         }
     }
 
@@ -78,7 +84,10 @@ fn lagrange(x: f64, k: usize) -> (f64, f64) {
             .map(|j| x - j as f64)
             .product()
     };
-    let below: f64 = (0..6).filter(|&j| j != k).map(|j| k as f64 - j as f64).product();
+    let below: f64 = (0..6)
+        .filter(|&j| j != k)
+        .map(|j| k as f64 - j as f64)
+        .product();
     let slope: f64 = (0..6).filter(|&j| j != k).map(|j| at(Some(j))).sum();
     (at(None) / below, slope / below)
 }
@@ -123,8 +132,7 @@ impl Medium<'_> {
                 for (from, to) in [(0.0, corner), (corner, quarter)] {
                     for (x, w) in node.iter().zip(&weight) {
                         let angle = from + (to - from) * x;
-                        let reach =
-                            0.5 * (width_m / angle.cos()).min(height_m / angle.sin());
+                        let reach = 0.5 * (width_m / angle.cos()).min(height_m / angle.sin());
                         let share = w * (to - from) / quarter;
                         taps.add_delay(samples(distance_m.hypot(reach)), -unit * share);
                     }
@@ -197,14 +205,20 @@ mod tests {
                 taps.tap
                     .iter()
                     .enumerate()
-                    .map(|(k, t)| t * Complex64::from_polar(1.0, -w * (taps.first + k as i64) as f64))
+                    .map(|(k, t)| {
+                        t * Complex64::from_polar(1.0, -w * (taps.first + k as i64) as f64)
+                    })
                     .sum()
             };
             let wanted = Complex64::from_polar(1.0, -w * delay);
             // DERIVED: a pure delay; 2e-5: sixth-order remainder at a thirty-second of the rate.
             assert!((at(&taps) - wanted).norm() < 2e-5, "{delay}");
             let wanted = wanted * Complex64::new(0.0, w);
-            assert!((at(&slope) - wanted).norm() < 1e-4 * w, "{delay} {}", (at(&slope) - wanted).norm() / w);
+            assert!(
+                (at(&slope) - wanted).norm() < 1e-4 * w,
+                "{delay} {}",
+                (at(&slope) - wanted).norm() / w
+            );
         }
     }
 }

@@ -77,7 +77,9 @@ mod tests {
         let variance = list.iter().map(|x| x * x).sum::<f64>() / f64::from(n);
         let fourth = list.iter().map(|x| x.powi(4)).sum::<f64>() / f64::from(n);
         // DERIVED: 0, 1, 3; four standard errors of each.
-        assert!(mean.abs() < 0.009 && (variance - 1.0).abs() < 0.013 && (fourth - 3.0).abs() < 0.09);
+        assert!(
+            mean.abs() < 0.009 && (variance - 1.0).abs() < 0.013 && (fourth - 3.0).abs() < 0.09
+        );
         assert_ne!(Random::new(7, 1).bits(), Random::new(7, 2).bits());
         assert_eq!(Random::new(7, 1).bits(), Random::new(7, 1).bits());
     }

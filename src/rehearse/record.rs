@@ -69,7 +69,12 @@ impl Recording {
     #[must_use]
     pub fn of(design: &Design) -> Self {
         let mut captures = vec![Wanted::Impedance];
-        captures.extend(design.probes.iter().map(|p| Wanted::Pressure(p.name.clone())));
+        captures.extend(
+            design
+                .probes
+                .iter()
+                .map(|p| Wanted::Pressure(p.name.clone())),
+        );
         Self {
             captures,
             sweep: SweepPlan::default(),
@@ -200,7 +205,11 @@ fn check_sweep(sweep: &SweepPlan) -> Result<(), RehearseError> {
         return fail("duration", sweep.duration_s, "0.1 to 120 s".into());
     }
     if !(-80.0..=0.0).contains(&sweep.level_dbfs) {
-        return fail("level", sweep.level_dbfs, "-80 to 0 dB re full scale".into());
+        return fail(
+            "level",
+            sweep.level_dbfs,
+            "-80 to 0 dB re full scale".into(),
+        );
     }
     for (what, value) in [
         ("silence before the sweep", sweep.silence_before_s),
@@ -253,8 +262,7 @@ impl Bench<'_> {
     fn timing(&self, early_s: f64) -> (f64, f64, usize) {
         let sweep = self.plan.sweep;
         let file_hz = f64::from(sweep.sample_rate_hz);
-        let whole_s =
-            early_s + sweep.silence_before_s + sweep.duration_s + sweep.silence_after_s;
+        let whole_s = early_s + sweep.silence_before_s + sweep.duration_s + sweep.silence_after_s;
         // The recorder takes its samples at its own clock's pace.
         let period = 1.0 / (file_hz * (1.0 + self.plan.drift_ppm * 1e-6));
         (
@@ -319,9 +327,16 @@ impl Bench<'_> {
         mut random: Random,
     ) -> RehearsedCapture {
         let plan = self.plan;
-        let early_s = if plan.reference { 0.0 } else { 0.05 + 0.1 * random.uniform() };
+        let early_s = if plan.reference {
+            0.0
+        } else {
+            0.05 + 0.1 * random.uniform()
+        };
         let (start, period, count) = self.timing(early_s);
-        let gains = plan.probe_gain.iter().filter(|(name, _)| *name == probe.name);
+        let gains = plan
+            .probe_gain
+            .iter()
+            .filter(|(name, _)| *name == probe.name);
         let gain: f64 = gains.map(|(_, gain)| gain).product();
         let mut pa = resampler.sample(&run.pressure[index], start, period, count);
         let peak_pa = pa.iter().fold(0.0f64, |a, p| a.max(p.abs()));
@@ -334,7 +349,14 @@ impl Bench<'_> {
         if plan.slam && !matches!(probe.place, ProbePlace::Inside { .. }) {
             let from = plan.sweep.silence_before_s;
             let to = from + plan.sweep.duration_s;
-            add_slam(&mut pa, (3.0 * peak_pa).max(2.0), from, to, self.file_hz(), &mut random);
+            add_slam(
+                &mut pa,
+                (3.0 * peak_pa).max(2.0),
+                from,
+                to,
+                self.file_hz(),
+                &mut random,
+            );
         }
         for p in &mut pa {
             *p *= gain * SENSITIVITY_V_PER_PA;

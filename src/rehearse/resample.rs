@@ -30,7 +30,11 @@ impl Resampler {
             if u.abs() >= 1.0 {
                 return 0.0;
             }
-            let sinc = if x == 0.0 { 1.0 } else { (PI * narrow * x).sin() / (PI * narrow * x) };
+            let sinc = if x == 0.0 {
+                1.0
+            } else {
+                (PI * narrow * x).sin() / (PI * narrow * x)
+            };
             narrow * sinc * bessel_i0(BETA * (1.0 - u * u).sqrt()) / bessel_i0(BETA)
         };
         let table = (0..=PHASES)
@@ -46,7 +50,11 @@ impl Resampler {
                 row
             })
             .collect();
-        Self { half, table, rate_hz }
+        Self {
+            half,
+            table,
+            rate_hz,
+        }
     }
 
     /// The series at the times `start_s + k·period_s`, k below `count`; zero outside the series.

@@ -44,7 +44,10 @@ pub fn response_in(
     finer: f64,
 ) -> Result<Response, RehearseError> {
     let low_hz = frequency_hz.iter().fold(5.0f64, |a, &f| a.min(f)).max(0.5);
-    let high_hz = frequency_hz.iter().fold(500.0f64, |a, &f| a.max(f)).min(4000.0);
+    let high_hz = frequency_hz
+        .iter()
+        .fold(500.0f64, |a, &f| a.max(f))
+        .min(4000.0);
     let rate = rate_hz(high_hz) * finer;
     let probes: Vec<&Probe> = design.probes.iter().collect();
     let plan = Plan {

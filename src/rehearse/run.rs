@@ -3,7 +3,7 @@
 use super::RehearseError;
 use super::air::Air;
 use super::probe::{Medium, Microphone};
-use super::unit::{Grid, Unit};
+use super::unit::{Grid, Unit, larger};
 use crate::design::{Design, Probe, ProbePlace};
 
 /// A signal on the grid of the simulation: sample m lies at (m + offset)·dt.
@@ -43,6 +43,9 @@ pub(super) struct Plan<'a> {
     /// Stops early once everything has decayed to this fraction of its largest value (0: never).
     pub quiet: f64,
 }
+
+/// A sound pressure that no unit reaches, Pa: a hundred atmospheres.
+const LARGEST_PA: f64 = 1e7;
 
 enum Ear {
     Junction(usize),
@@ -85,10 +88,10 @@ pub(super) fn run(
             }
         }
         if n % 16 == 0 {
-            recent = recent.max(unit.largest_pa());
+            recent = larger(recent, unit.largest_pa());
         }
-        if n % block == block - 1 {
-            if !recent.is_finite() || !step.current_a.is_finite() {
+        if n % block == block - 1 || n + 1 == steps {
+            if !(recent < LARGEST_PA && step.current_a.is_finite()) {
                 return Err(RehearseError::Unstable {
                     at_s: n as f64 * unit.step_s(),
                 });
@@ -104,14 +107,20 @@ pub(super) fn run(
         .iter()
         .zip(inside)
         .map(|(ear, kept)| match ear {
-            Ear::Junction(_) => Series { sample: kept, offset: 1.0 },
+            Ear::Junction(_) => Series {
+                sample: kept,
+                offset: 1.0,
+            },
             Ear::Openings(microphone) => Series {
                 sample: microphone.pressure_pa(&unit.flow),
                 offset: 0.5,
             },
         })
         .collect();
-    let half = |sample| Series { sample, offset: 0.5 };
+    let half = |sample| Series {
+        sample,
+        offset: 0.5,
+    };
     Ok(Run {
         rate_hz: plan.grid.rate_hz,
         source: half(source),
@@ -128,14 +137,18 @@ fn ear(
     medium: Medium<'_>,
 ) -> Result<Ear, RehearseError> {
     match &probe.place {
-        ProbePlace::Inside { junction } => unit
-            .junction(junction)
-            .map(Ear::Junction)
-            .ok_or_else(|| RehearseError::Junction {
-                probe: probe.name.clone(),
-                junction: junction.clone(),
-            }),
-        ProbePlace::Near { opening, distance_m } => design
+        ProbePlace::Inside { junction } => {
+            unit.junction(junction)
+                .map(Ear::Junction)
+                .ok_or_else(|| RehearseError::Junction {
+                    probe: probe.name.clone(),
+                    junction: junction.clone(),
+                })
+        }
+        ProbePlace::Near {
+            opening,
+            distance_m,
+        } => design
             .openings
             .iter()
             .position(|known| known.name == *opening)
@@ -144,8 +157,10 @@ fn ear(
                 probe: probe.name.clone(),
                 opening: opening.clone(),
             }),
-        ProbePlace::Point { position_m } => {
-            Ok(Ear::Openings(Microphone::point(design, *position_m, medium)))
-        }
+        ProbePlace::Point { position_m } => Ok(Ear::Openings(Microphone::point(
+            design,
+            *position_m,
+            medium,
+        ))),
     }
 }

@@ -65,11 +65,17 @@ impl std::str::FromStr for Setting {
     type Err = SettingError;
 
     fn from_str(text: &str) -> Result<Self, Self::Err> {
-        let fail = || SettingError::Form { text: text.to_string() };
+        let fail = || SettingError::Form {
+            text: text.to_string(),
+        };
         let (pattern, value) = text.split_once('=').ok_or_else(fail)?;
         let (pattern, value) = (pattern.trim(), value.trim());
         let number = |text: &str| {
-            text.trim().parse::<f64>().ok().filter(|x| x.is_finite()).ok_or_else(fail)
+            text.trim()
+                .parse::<f64>()
+                .ok()
+                .filter(|x| x.is_finite())
+                .ok_or_else(fail)
         };
         let change = match value.chars().next() {
             Some('x' | '*' | '×') => {
@@ -81,7 +87,10 @@ impl std::str::FromStr for Setting {
         if pattern.is_empty() {
             return Err(fail());
         }
-        Ok(Self { pattern: pattern.to_string(), change })
+        Ok(Self {
+            pattern: pattern.to_string(),
+            change,
+        })
     }
 }
 
@@ -191,7 +200,11 @@ pub fn build(
         .filter(|(_, gain)| **gain != 1.0)
         .map(|(probe, gain)| (probe.name.clone(), *gain))
         .collect();
-    Ok(AsBuilt { design: built, probe_gain, differences })
+    Ok(AsBuilt {
+        design: built,
+        probe_gain,
+        differences,
+    })
 }
 
 fn value(design: &Design, gain: &[f64], parameter: Parameter) -> f64 {
@@ -214,7 +227,12 @@ fn refused(key: Key, value: f64) -> Option<&'static str> {
         Key::EndFrom | Key::EndTo => (value >= -1.0, "a length of at least -1 m"),
         Key::Fraction => ((0.0..=1.0).contains(&value), "0 to 1"),
         Key::Creep => ((0.0..=0.5).contains(&value), "0 to 0.5"),
-        Key::ArealMass | Key::Quadratic | Key::Distance | Key::Le | Key::Loss | Key::Resistance
+        Key::ArealMass
+        | Key::Quadratic
+        | Key::Distance
+        | Key::Le
+        | Key::Loss
+        | Key::Resistance
         | Key::EndCorrection => (value >= 0.0, "a number of at least 0"),
         _ => (value > 0.0, "a number above 0"),
     };
@@ -226,9 +244,7 @@ fn nearest(design: &Design, wanted: &str) -> String {
         .parameters()
         .into_iter()
         .map(|parameter| design.path_of(parameter))
-        .max_by(|a, b| {
-            strsim::jaro_winkler(a, wanted).total_cmp(&strsim::jaro_winkler(b, wanted))
-        })
+        .max_by(|a, b| strsim::jaro_winkler(a, wanted).total_cmp(&strsim::jaro_winkler(b, wanted)))
         .unwrap_or_default()
 }
 
@@ -244,7 +260,13 @@ mod tests {
         assert_eq!(change("duct.*.loss = *0.6"), Ok(Change::Times(0.6)));
         assert_eq!(change("duct.d1.length=+0.04"), Ok(Change::Plus(0.04)));
         assert_eq!(change("duct.d1.length=-0.04"), Ok(Change::Plus(-0.04)));
-        for bad in ["driver.cms", "=3", "driver.cms=", "driver.cms=stiff", "driver.cms=xinf"] {
+        for bad in [
+            "driver.cms",
+            "=3",
+            "driver.cms=",
+            "driver.cms=stiff",
+            "driver.cms=xinf",
+        ] {
             assert!(change(bad).is_err(), "{bad}");
         }
     }

@@ -18,7 +18,13 @@ pub fn value(plan: &SweepPlan, t: f64) -> f64 {
         return 0.0;
     }
     let rate = plan.duration_s / (plan.stop_hz / plan.start_hz).ln();
-    let turns = plan.start_hz * rate * if plan.synchronized { (t / rate).exp() } else { (t / rate).exp_m1() };
+    let turns = plan.start_hz
+        * rate
+        * if plan.synchronized {
+            (t / rate).exp()
+        } else {
+            (t / rate).exp_m1()
+        };
     let fade = |time: f64, length: f64| {
         if time >= length {
             1.0
@@ -27,7 +33,9 @@ pub fn value(plan: &SweepPlan, t: f64) -> f64 {
         }
     };
     // Whole turns are taken off before the sine, so that late samples keep their digits.
-    (TAU * turns.fract()).sin() * fade(t, plan.fade_in_s) * fade(plan.duration_s - t, plan.fade_out_s)
+    (TAU * turns.fract()).sin()
+        * fade(t, plan.fade_in_s)
+        * fade(plan.duration_s - t, plan.fade_out_s)
 }
 
 #[cfg(test)]
@@ -36,7 +44,12 @@ mod tests {
 
     #[test]
     fn phase_and_rate_follow_the_formula() {
-        let plan = SweepPlan { duration_s: 10.0, start_hz: 20.0, stop_hz: 20_000.0, ..SweepPlan::default() };
+        let plan = SweepPlan {
+            duration_s: 10.0,
+            start_hz: 20.0,
+            stop_hz: 20_000.0,
+            ..SweepPlan::default()
+        };
         // PUBLISHED (Farina 2000; README.md row 30): L = 1.447648 s. DERIVED: a phase-synchronous sweep repeats its
         // own phase times n at the delay L·ln(n).
         let l = 1.447_648f64;

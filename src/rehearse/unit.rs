@@ -13,7 +13,7 @@
 
 use super::air::Air;
 use super::branch::Branch;
-use super::coupling::{Delayed, distances_m, solid_angle};
+use super::coupling::{Delayed, distances_m, is_near, solid_angle};
 use super::driver::{Motor, NoMass};
 use super::line::{End, Line, Lossy, cells, is_stable};
 use super::radiation::{Ladder, radius_m};
@@ -144,7 +144,14 @@ impl Builder<'_> {
         }
     }
 
-    fn add_branch(&mut self, from: Place, to: Place, make: impl FnOnce(Branch) -> Branch, r: f64, m: f64) {
+    fn add_branch(
+        &mut self,
+        from: Place,
+        to: Place,
+        make: impl FnOnce(Branch) -> Branch,
+        r: f64,
+        m: f64,
+    ) {
         if from != Place::Closed && to != Place::Closed {
             let branch = Branch::new(from.index(), to.index(), r, m, self.step_s);
             self.branches.push(make(branch));
@@ -199,8 +206,13 @@ impl Builder<'_> {
                 continue;
             }
             // Shorter than one cell: a lumped mass between two compliances; a blind one is only a compliance.
-            let (near, far, mass) = (first.near.clone(), first.far.clone(), first.inertance.clone());
-            let blind = |place: Place, other: Place| if place == Place::Closed { other } else { place };
+            let (near, far, mass) = (
+                first.near.clone(),
+                first.far.clone(),
+                first.inertance.clone(),
+            );
+            let blind =
+                |place: Place, other: Place| if place == Place::Closed { other } else { place };
             self.add_compliance(blind(from, to), &near);
             self.add_compliance(blind(to, from), &far);
             let rates = self.rates.rate_rad_per_s.clone();
@@ -222,9 +234,16 @@ impl Builder<'_> {
 
     fn resistors_and_leaks(&mut self, design: &Design, quadratic: bool) {
         for resistor in &design.resistors {
-            let (from, to) = (self.names.place(&resistor.from), self.names.place(&resistor.to));
+            let (from, to) = (
+                self.names.place(&resistor.from),
+                self.names.place(&resistor.to),
+            );
             let area = resistor.area_m2.unwrap_or(f64::INFINITY);
-            let q = if quadratic { resistor.quadratic_pa_s2_per_m2 / (area * area) } else { 0.0 };
+            let q = if quadratic {
+                resistor.quadratic_pa_s2_per_m2 / (area * area)
+            } else {
+                0.0
+            };
             self.add_branch(
                 from,
                 to,
@@ -237,7 +256,11 @@ impl Builder<'_> {
             let (from, to) = (self.names.place(&leak.at), self.names.place(&leak.to));
             let (r, m) = match leak.form {
                 LeakForm::Resistance(value) => (value, 0.0),
-                LeakForm::Slot { length_m, gap_m, depth_m } => (
+                LeakForm::Slot {
+                    length_m,
+                    gap_m,
+                    depth_m,
+                } => (
                     12.0 * self.air.viscosity_pa_s * depth_m / (length_m * gap_m.powi(3)),
                     1.2 * self.air.density_kg_per_m3 * depth_m / (length_m * gap_m),
                 ),
@@ -249,10 +272,17 @@ impl Builder<'_> {
     fn openings(&mut self, design: &Design, high_hz: f64) -> Vec<usize> {
         let (air, c) = (self.air, self.air.sound_speed_m_per_s);
         let mut list = Vec::new();
-        for opening in &design.openings {
+        for (index, opening) in design.openings.iter().enumerate() {
             let place = self.names.place(&opening.at);
             let time_s = radius_m(opening.area_m2) / c;
-            let ladder = Ladder::fit(opening, 1.3 * std::f64::consts::TAU * high_hz * time_s);
+            let top = std::f64::consts::TAU * high_hz / c;
+            let mut image_m = distances_m(index, index, &design.openings, design.space);
+            let coupled = design.openings.len() > 1 || !image_m.is_empty();
+            image_m.retain(|&r| is_near(opening, r, top));
+            // Images make the load ripple, so that the fit has nothing to spare above the band.
+            let reach = if image_m.is_empty() { 1.3 } else { 1.05 };
+            let ka_max = reach * std::f64::consts::TAU * high_hz * time_s;
+            let ladder = Ladder::fit(opening, &image_m, coupled, ka_max);
             let unit = air.density_kg_per_m3 * c / opening.area_m2;
             list.push(self.branches.len());
             self.branches.push(
@@ -286,7 +316,13 @@ impl Unit {
         let line = builder.ducts(design);
         builder.resistors_and_leaks(design, grid.quadratic);
         let opening = builder.openings(design, grid.high_hz);
-        let Builder { rates, names, mut lossy, branches, .. } = builder;
+        let Builder {
+            rates,
+            names,
+            mut lossy,
+            branches,
+            ..
+        } = builder;
         let names = names.0;
         lossy.resize_with(names.len(), Lossy::default);
         let bare = BARE_VOLUME_M3 / air.bulk_modulus_pa();
@@ -298,15 +334,22 @@ impl Unit {
             .map(|(j, lossy)| {
                 let half = |q: &f64| 0.5 * step_s * q;
                 let q = &rates.rate_rad_per_s;
-                let strength: Vec<f64> =
-                    lossy.part.iter().zip(q).map(|(r, q)| r / (1.0 + half(q))).collect();
+                let strength: Vec<f64> = lossy
+                    .part
+                    .iter()
+                    .zip(q)
+                    .map(|(r, q)| r / (1.0 + half(q)))
+                    .collect();
                 let capacity = 2.0 * (lossy.value + bare) / step_s;
                 matrix[j * n + j] = capacity + lossy.constant + strength.iter().sum::<f64>();
                 Node {
                     capacity,
                     memory: vec![0.0; strength.len()],
                     strength,
-                    stay: q.iter().map(|q| (1.0 - half(q)) / (1.0 + half(q))).collect(),
+                    stay: q
+                        .iter()
+                        .map(|q| (1.0 - half(q)) / (1.0 + half(q)))
+                        .collect(),
                     feed: q.iter().map(|q| 2.0 * half(q) / (1.0 + half(q))).collect(),
                 }
             })
@@ -354,7 +397,7 @@ impl Unit {
     pub fn largest_pa(&self) -> f64 {
         self.pressure
             .iter()
-            .fold(self.line.largest_pa(), |a, p| a.max(p.abs()))
+            .fold(self.line.largest_pa(), |a, p| larger(a, *p))
     }
 
     fn prepare_branches(&mut self) {
@@ -395,8 +438,12 @@ impl Unit {
             self.factor();
         }
         for (j, node) in self.node.iter().enumerate() {
-            let remembered: f64 =
-                node.strength.iter().zip(&node.memory).map(|(s, m)| s * m).sum();
+            let remembered: f64 = node
+                .strength
+                .iter()
+                .zip(&node.memory)
+                .map(|(s, m)| s * m)
+                .sum();
             self.rhs[j] = self.inflow[j] + node.capacity * self.pressure[j] + remembered;
         }
         for (branch, (g, h)) in self.branches.iter().zip(&self.prepared) {
@@ -478,16 +525,24 @@ impl Unit {
     }
 }
 
+/// The larger magnitude; not a number wins.
+pub(super) fn larger(a: f64, b: f64) -> f64 {
+    if b.abs() <= a { a } else { b.abs() }
+}
+
 fn couple(design: &Design, air: &Air, grid: Grid) -> Vec<(usize, usize, Delayed)> {
-    let band = (1.3 * std::f64::consts::TAU * grid.high_hz / grid.rate_hz).min(0.6);
+    let band = (1.1 * std::f64::consts::TAU * grid.high_hz / grid.rate_hz).min(0.6);
     let mut list = Vec::new();
     let count = design.openings.len();
+    let top = std::f64::consts::TAU * grid.high_hz / air.sound_speed_m_per_s;
     for at in 0..count {
         for source in 0..count {
             for r in distances_m(at, source, &design.openings, design.space) {
+                if source == at && is_near(&design.openings[at], r, top) {
+                    continue;
+                }
                 let delay = r / air.sound_speed_m_per_s * grid.rate_hz;
-                let gain =
-                    air.density_kg_per_m3 * grid.rate_hz / (solid_angle(design.space) * r);
+                let gain = air.density_kg_per_m3 * grid.rate_hz / (solid_angle(design.space) * r);
                 list.push((at, source, Delayed::derivative(delay, gain, band)));
             }
         }

@@ -81,7 +81,10 @@ fn fail(path: &Path, cause: impl std::fmt::Display) -> FileError {
 fn place(folder: &Path, files: &[(String, Vec<u8>)]) -> Result<(), FileError> {
     let io = |path: &Path| {
         let path = path.to_path_buf();
-        move |cause: std::io::Error| FileError::Write { path: path.clone(), cause }
+        move |cause: std::io::Error| FileError::Write {
+            path: path.clone(),
+            cause,
+        }
     };
     let parent = match folder.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent,
@@ -129,7 +132,13 @@ fn file_names(rehearsed: &Rehearsed) -> Vec<String> {
         let safe: String = capture
             .label
             .chars()
-            .map(|c| if c.is_ascii_alphanumeric() || "-_.".contains(c) { c } else { '_' })
+            .map(|c| {
+                if c.is_ascii_alphanumeric() || "-_.".contains(c) {
+                    c
+                } else {
+                    '_'
+                }
+            })
             .collect();
         let mut name = format!("{safe}.wav");
         let mut count = 2;
@@ -294,7 +303,11 @@ fn capture_toml(name: &str, capture: &RehearsedCapture) -> String {
                 let _ = writeln!(text, "reference_channel = {channel}");
             }
             let _ = writeln!(text, "microphone_channel = {microphone_channel}");
-            if let MicrophoneScale::Sensitivity { sensitivity_v_per_pa, microphone_v_per_unit } = scale {
+            if let MicrophoneScale::Sensitivity {
+                sensitivity_v_per_pa,
+                microphone_v_per_unit,
+            } = scale
+            {
                 let _ = write!(
                     text,
                     "sensitivity_v_per_pa = {}\nmicrophone_v_per_unit = {}\n",
@@ -302,7 +315,11 @@ fn capture_toml(name: &str, capture: &RehearsedCapture) -> String {
                     number(*microphone_v_per_unit),
                 );
             }
-            let _ = writeln!(text, "reference_v_per_unit = {}", number(*reference_v_per_unit));
+            let _ = writeln!(
+                text,
+                "reference_v_per_unit = {}",
+                number(*reference_v_per_unit)
+            );
         }
     }
     text
@@ -335,7 +352,10 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let design = folder.path().join("design.toml");
         std::fs::write(&design, "").unwrap();
-        assert_eq!(relative(&folder.path().join("units/one"), &design), Path::new("../../design.toml"));
+        assert_eq!(
+            relative(&folder.path().join("units/one"), &design),
+            Path::new("../../design.toml")
+        );
         assert_eq!(relative(folder.path(), &design), Path::new("design.toml"));
     }
 
@@ -352,9 +372,10 @@ mod tests {
             let mut reader = hound::WavReader::new(Cursor::new(bytes)).unwrap();
             let spec = reader.spec();
             let read: Vec<f64> = match spec.sample_format {
-                hound::SampleFormat::Float => {
-                    reader.samples::<f32>().map(|x| f64::from(x.unwrap())).collect()
-                }
+                hound::SampleFormat::Float => reader
+                    .samples::<f32>()
+                    .map(|x| f64::from(x.unwrap()))
+                    .collect(),
                 hound::SampleFormat::Int => reader
                     .samples::<i32>()
                     .map(|x| f64::from(x.unwrap()) / 2f64.powi(i32::from(spec.bits_per_sample) - 1))
@@ -362,7 +383,10 @@ mod tests {
             };
             for (k, x) in read.iter().enumerate() {
                 // DERIVED: half a step, one and a half with dither.
-                assert!((x - channel[k % 2][k / 2]).abs() <= allowed, "{bits:?} {k} {x}");
+                assert!(
+                    (x - channel[k % 2][k / 2]).abs() <= allowed,
+                    "{bits:?} {k} {x}"
+                );
             }
         }
     }
