@@ -5,6 +5,8 @@
 //! Layers, lower ones know nothing of higher ones: [`files`], [`air`], [`special`]; [`signal`], [`design`],
 //! [`curves`]; [`model`], [`rehearse`], [`measure`]; [`align`]; [`verify`]; [`report`]; [`cli`].
 
+#![cfg_attr(test, allow(clippy::unwrap_used))]
+
 pub mod air;
 pub mod align;
 pub mod cli;

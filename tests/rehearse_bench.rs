@@ -1,5 +1,7 @@
 //! The virtual bench: what options change, what must not change, and what holds for every unit.
 
+#![allow(clippy::unwrap_used)]
+
 mod cabinet;
 
 use bassay::design::*;

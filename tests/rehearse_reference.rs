@@ -1,5 +1,7 @@
 //! The virtual unit against values that were not made by it: closed forms, ngspice, a network of other solvers.
 
+#![allow(clippy::unwrap_used)]
+
 use bassay::design::*;
 use bassay::rehearse::air::Air;
 use bassay::rehearse::response_in;
@@ -210,7 +212,8 @@ fn ngspice(key: &str, add: impl FnOnce(&mut Design)) -> ((f64, f64), f64) {
 #[test]
 fn boxes_agree_with_ngspice() {
     // CROSS: ngspice-39, reference.json. 0.05 dB and 0.5° is a quarter of what the two models may differ by.
-    let cases: [(&str, &dyn Fn(&mut Design)); 2] = [
+    type Change<'a> = &'a dyn Fn(&mut Design);
+    let cases: [(&str, Change<'_>); 2] = [
         ("ngspice_box_closed", &|_: &mut Design| {}),
         ("ngspice_box_vented_duct", &|unit: &mut Design| {
             unit.ducts.push(duct(

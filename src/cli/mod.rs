@@ -1,7 +1,15 @@
 //! The command line: one file per command, arguments as typed apart from what they resolve to.
 
+pub mod align;
+pub mod check;
+pub mod compare;
+pub mod demo;
 pub mod failure;
+pub mod load;
 pub mod output;
+pub mod predict;
+pub mod rehearse;
+pub mod verify;
 
 use clap::{Parser, Subcommand};
 use failure::Failure;
@@ -30,14 +38,30 @@ struct Line {
 }
 
 #[derive(Debug, Subcommand)]
-enum Command {}
+enum Command {
+    Demo(demo::Args),
+    Check(check::Args),
+    Predict(predict::Args),
+    Align(align::Args),
+    Verify(verify::Args),
+    Compare(compare::CompareArgs),
+    Rehearse(Box<rehearse::RehearseArgs>),
+}
 
 /// Runs the program on the process's arguments.
 #[must_use]
 pub fn main() -> ExitCode {
     let line = Line::parse();
     let out = Output::new(line.output);
-    let done: Result<Exit, Failure> = match line.command {};
+    let done: Result<Exit, Failure> = match &line.command {
+        Command::Demo(args) => demo::run(args, &out),
+        Command::Check(args) => check::run(args, &out),
+        Command::Predict(args) => predict::run(args, &out),
+        Command::Align(args) => align::run(args, &out),
+        Command::Verify(args) => verify::run(args, &out),
+        Command::Compare(args) => compare::run(args, out),
+        Command::Rehearse(args) => rehearse::run(args, &out),
+    };
     match done {
         Ok(Exit::Done) => ExitCode::SUCCESS,
         Ok(Exit::Outside) => ExitCode::from(1),

@@ -1,8 +1,8 @@
 //! `bassay rehearse`: a virtual unit, recorded as a real one would be.
 
+use super::Exit;
 use super::failure::Failure;
 use super::output::Output;
-use super::Exit;
 use crate::design::captures::SweepPlan;
 use crate::rehearse::settings::{self, Setting};
 use crate::rehearse::write::{Bits, Label, write_set};
@@ -10,7 +10,7 @@ use crate::rehearse::{Recording, Wanted, simulate};
 use serde::Serialize;
 use std::path::PathBuf;
 
-/// Arguments of `bassay rehearse`.
+/// A virtual unit: time-domain captures of a design with chosen faults
 #[derive(Debug, clap::Args)]
 pub struct RehearseArgs {
     /// The design file
@@ -31,7 +31,12 @@ pub struct RehearseArgs {
     #[arg(long)]
     tolerances: bool,
     /// Room noise within 5 to 500 Hz, dB re 20 µPa
-    #[arg(long, value_name = "DB", default_value_t = 35.0, allow_negative_numbers = true)]
+    #[arg(
+        long,
+        value_name = "DB",
+        default_value_t = 35.0,
+        allow_negative_numbers = true
+    )]
     noise_db_spl: f64,
     /// No noise at all, neither of the room nor of the recorder
     #[arg(long, conflicts_with = "noise_db_spl")]
@@ -40,7 +45,12 @@ pub struct RehearseArgs {
     #[arg(long, value_name = "DB", allow_negative_numbers = true)]
     hum_db: Option<f64>,
     /// Recorder's clock against the player's, ppm; positive where the recorder is fast
-    #[arg(long, value_name = "PPM", default_value_t = 0.0, allow_negative_numbers = true)]
+    #[arg(
+        long,
+        value_name = "PPM",
+        default_value_t = 0.0,
+        allow_negative_numbers = true
+    )]
     drift_ppm: f64,
     /// Drive the microphone channels this far beyond full scale, dB
     #[arg(long, value_name = "DB")]
@@ -52,7 +62,12 @@ pub struct RehearseArgs {
     #[arg(long, value_name = "X", default_value_t = 0.0)]
     nonlinear: f64,
     /// Constant offset of every channel, full scale = 1
-    #[arg(long, value_name = "X", default_value_t = 0.0, allow_negative_numbers = true)]
+    #[arg(
+        long,
+        value_name = "X",
+        default_value_t = 0.0,
+        allow_negative_numbers = true
+    )]
     offset: f64,
     /// Pressure captures without the loop-back of the amplifier's voltage
     #[arg(long)]
@@ -254,7 +269,9 @@ fn check(args: &RehearseArgs) -> Result<(), Failure> {
         if let Some(value) = value
             && !(low..=high).contains(&value)
         {
-            return Err(Failure::input(format!("{name} is {value}; expected {low} to {high}")));
+            return Err(Failure::input(format!(
+                "{name} is {value}; expected {low} to {high}"
+            )));
         }
     }
     if args.taken.parse::<jiff::Timestamp>().is_err() {
@@ -264,7 +281,9 @@ fn check(args: &RehearseArgs) -> Result<(), Failure> {
         )));
     }
     if args.unit.trim().is_empty() || args.unit.chars().any(char::is_control) {
-        return Err(Failure::input("--unit is empty or holds control characters; expected a serial number"));
+        return Err(Failure::input(
+            "--unit is empty or holds control characters; expected a serial number",
+        ));
     }
     Ok(())
 }

@@ -4,7 +4,16 @@
 //! error with file, line and key; [`path`] names each parameter and reads and writes it by name.
 
 pub mod captures;
+pub mod captures_read;
+mod junctions;
 pub mod path;
+pub mod problem;
+mod quantity;
+pub mod read;
+mod read_elements;
+mod rules;
+mod toml_reader;
+pub mod warnings;
 
 use serde::Serialize;
 

@@ -1,1 +1,37 @@
-//! (being written)
+//! The simulation: elements, the nodal network, what is observed, and derivatives.
+
+pub mod bend;
+pub mod driver;
+pub mod duct;
+pub mod facts;
+pub mod lumped;
+pub mod network;
+pub mod openings;
+pub mod porous;
+pub mod predict;
+pub mod radiation;
+pub mod symmetric;
+pub mod tone;
+pub mod wall_loss;
+
+/// What is observed of a network.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Observed {
+    /// Impedance at the driver's terminals, Ω.
+    Impedance,
+    /// Pressure at `design.probes[i]`, Pa per volt at the amplifier.
+    Probe(usize),
+}
+
+/// A design that cannot be simulated.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum ModelError {
+    /// A probe stands near an opening that the design does not have.
+    #[error("probe {probe}: stands near «{opening}», which is no opening of the design")]
+    NoOpening {
+        /// Probe.
+        probe: String,
+        /// Opening.
+        opening: String,
+    },
+}

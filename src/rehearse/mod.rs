@@ -13,6 +13,7 @@ mod driver;
 mod fit;
 mod line;
 mod noise;
+mod porous;
 mod probe;
 mod radiation;
 pub mod random;

@@ -162,35 +162,16 @@ impl Builder<'_> {
         let place = self.names.place(&chamber.at);
         let (air, bulk) = (self.air, self.air.bulk_modulus_pa());
         let excess = air.heat_ratio - 1.0;
-        let fraction = chamber.fill.map_or(0.0, |fill| fill.fraction);
         let root = self.rates.square_root();
-        // (γ−1)/(ρc²)·A·√α·√s, only where the air touches bare wall.
-        let wall = excess / bulk
-            * chamber.wall_area()
-            * (1.0 - fraction)
-            * air.thermal_diffusivity_m2_per_s().sqrt();
-        self.add_compliance(
-            place,
-            &Lossy {
-                value: chamber.volume_m3 / bulk + wall * root.slope,
-                constant: wall * root.constant,
-                part: root.part.iter().map(|r| wall * r).collect(),
-            },
-        );
+        // (γ−1)/(ρc²)·A·√α·√s.
+        let wall = excess / bulk * chamber.wall_area() * air.thermal_diffusivity_m2_per_s().sqrt();
+        let mut whole = Lossy::of(wall, &root);
+        whole.value += chamber.volume_m3 / bulk;
         if let Some(fill) = chamber.fill {
-            // Isothermal below the rate at which the fibres exchange heat, σ/(ρ·Pr).
-            let rate = fill.flow_resistivity_pa_s_per_m2 / (air.density_kg_per_m3 * air.prandtl);
-            let more = self.rates.fit(|s| s / (1.0 + s / rate));
-            let size = excess * fraction * chamber.volume_m3 / bulk;
-            self.add_compliance(
-                place,
-                &Lossy {
-                    value: size * more.slope,
-                    constant: size * more.constant,
-                    part: more.part.iter().map(|r| size * r).collect(),
-                },
-            );
+            let more = super::porous::fill(fill.flow_resistivity_pa_s_per_m2, air, &self.rates);
+            whole.add(&Lossy::of(fill.fraction * chamber.volume_m3 / bulk, &more));
         }
+        self.add_compliance(place, &whole);
     }
 
     fn ducts(&mut self, design: &Design) -> Line {

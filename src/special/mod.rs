@@ -1,1 +1,13 @@
-//! (being written)
+//! Special functions of the acoustic elements, and numbers that carry a derivative.
+
+pub mod hyperbolic;
+pub mod loss;
+pub mod number;
+pub mod quadrature;
+pub mod struve;
+
+pub use hyperbolic::cosh_sinhc;
+pub use loss::{LossRatio, round_loss, round_ratio, round_ratio_with, slit_loss, slit_ratio};
+pub use number::{Dual, Field};
+pub use quadrature::gauss_legendre;
+pub use struve::struve_h1;

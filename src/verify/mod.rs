@@ -1,1 +1,392 @@
-//! (being written)
+//! The main job: measured responses against the model as designed and as aligned, by band, with findings.
+
+pub mod bands;
+pub mod result;
+pub mod words;
+
+use crate::air::Air;
+use crate::align::search::AlignError;
+use crate::align::{Fit, align};
+use crate::design::captures::CaptureSet;
+use crate::design::{AirConditions, Design};
+use crate::measure::{Observation, Response, warning_text};
+use crate::model::ModelError;
+use crate::model::network::Network;
+use crate::signal::bands::third_octaves;
+use bands::{Compared, DB, inside};
+use num_complex::Complex64;
+use result::{
+    Capture, Conditions, DesignMark, Discrepancy, Effect, FileDigest, Finding, Judged, Parameter,
+    Verdict,
+};
+
+/// A finished verification.
+#[derive(Debug, Clone)]
+pub struct Verification {
+    /// What is written to `result.json`.
+    pub result: result::Result,
+    /// The alignment behind it.
+    pub fit: Fit,
+    /// Measured, designed and aligned values per observation.
+    pub compared: Vec<Compared>,
+    /// The responses, inverted ones turned round.
+    pub responses: Vec<Response>,
+}
+
+/// Aligns and judges one unit.
+///
+/// # Errors
+/// [`AlignError`] where nothing can be compared or the design cannot be simulated.
+pub fn verify(
+    design: &Design,
+    set: &CaptureSet,
+    mut responses: Vec<Response>,
+    progress: &mut dyn FnMut(&str),
+) -> Result<Verification, AlignError> {
+    let started = std::time::Instant::now();
+    let air = set.air(design.air);
+    let sweep = set
+        .sweep
+        .map(|s| (s.duration_s / (s.stop_hz / s.start_hz).ln(), s.start_hz));
+    let fit = align(design, &set.built, air, &mut responses, sweep, progress)?;
+    let seconds = started.elapsed().as_secs_f64();
+    let compared = side_by_side(&fit, &responses, air)?;
+    let bands: Vec<result::Band> = compared
+        .iter()
+        .flat_map(|c| bands::bands(design, &responses[c.response], c, Judged::Designed))
+        .collect();
+    let findings = findings(design, &fit, &responses, air)?;
+    let result = result::Result {
+        format: result::FORMAT.to_string(),
+        software: format!("bassay {}", env!("CARGO_PKG_VERSION")),
+        unit: set.unit.clone(),
+        design: DesignMark {
+            name: design.name.clone(),
+            digest: design.digest.clone(),
+        },
+        taken: set.taken.clone(),
+        verdict: bands::overall(&bands),
+        judged: Judged::Designed,
+        captures: responses.iter().map(capture).collect(),
+        parameters: parameters(&fit),
+        findings,
+        fit: result::Fit {
+            converged: fit.settled.converged,
+            iterations: fit.settled.iterations,
+            cost: fit.settled.cost,
+            degrees_of_freedom: fit.degrees_of_freedom,
+            seconds,
+            ended: None,
+            discrepancy: discrepancies(&fit, &responses),
+        },
+        conditions: Conditions {
+            temperature_c: air.temperature_c,
+            pressure_kpa: air.pressure_kpa,
+            humidity_pct: air.humidity_pct,
+            speed_of_sound_m_per_s: Air::at(&air).speed_m_per_s,
+        },
+        files: files(design, set, &responses),
+        assumptions: assumptions(design, set, &fit, &responses),
+        warnings: warnings(&fit, &responses, &bands),
+        bands,
+    };
+    Ok(Verification {
+        result,
+        fit,
+        compared,
+        responses,
+    })
+}
+
+/// Values of a design for every series of the comparison.
+fn simulate(
+    fit: &Fit,
+    design: &Design,
+    air: AirConditions,
+) -> Result<Vec<Vec<Complex64>>, ModelError> {
+    let network = Network::new(design, &air)?;
+    let series = &fit.comparison.series;
+    let mut list = Vec::new();
+    for s in series {
+        let f: Vec<f64> = s
+            .place
+            .iter()
+            .map(|&i| fit.comparison.frequency_hz[i])
+            .collect();
+        list.extend(network.respond(&f, &[s.observed], s.drive_v));
+    }
+    Ok(list)
+}
+
+fn side_by_side(
+    fit: &Fit,
+    responses: &[Response],
+    air: AirConditions,
+) -> Result<Vec<Compared>, ModelError> {
+    let designed = simulate(fit, &fit.designed, air)?;
+    let aligned = simulate(fit, &fit.aligned, air)?;
+    // Level slopes of the uncertain inputs at the designed point.
+    let inputs = bands::uncertain_inputs(&fit.unknowns);
+    let zero = vec![0.0; inputs.len()];
+    let none = vec![0.0; fit.comparison.nuisances()];
+    let at = fit.comparison.evaluate(&inputs, &zero, &none, true)?;
+    let input: Vec<Vec<(f64, Vec<f64>)>> = at
+        .jacobian
+        .iter()
+        .map(|parts| {
+            inputs
+                .iter()
+                .zip(&parts[0])
+                .map(|(u, slope)| (u.sound_sd, slope.clone()))
+                .collect()
+        })
+        .collect();
+    let nuisance = &fit.settled.theta[fit.settled.active.len()..];
+    let first = fit.settled.active.len();
+    let sd: Vec<f64> = (0..nuisance.len())
+        .map(|n| {
+            fit.settled.covariance[(first + n, first + n)]
+                .max(0.0)
+                .sqrt()
+        })
+        .collect();
+    Ok(bands::compare(
+        &fit.comparison,
+        responses,
+        &designed,
+        &aligned,
+        &input,
+        nuisance,
+        &sd,
+    ))
+}
+
+fn capture(r: &Response) -> Capture {
+    Capture {
+        file: r.take.file.clone(),
+        quantity: match r.observation {
+            Observation::Impedance => "impedance".to_string(),
+            Observation::Pressure { .. } => "pressure".to_string(),
+        },
+        probe: match &r.observation {
+            Observation::Impedance => None,
+            Observation::Pressure { probe } => Some(probe.clone()),
+        },
+        snr_db: r.take.snr_db,
+        clipped: r.take.clipped,
+        drift_ppm: r.take.drift_ppm,
+        polarity: r.take.polarity,
+        usable_hz: r.take.usable_hz,
+    }
+}
+
+fn parameters(fit: &Fit) -> Vec<Parameter> {
+    fit.estimates
+        .iter()
+        .map(|e| Parameter {
+            path: fit.unknowns[e.unknown].path.clone(),
+            unit: fit.unknowns[e.unknown].unit.to_string(),
+            designed: e.designed,
+            fitted: e.fitted,
+            low95: e.low95,
+            high95: e.high95,
+            identifiable: e.identifiable,
+            confounded_with: e.confounded_with.as_ref().map(|(path, _)| path.clone()),
+            correlation: e.confounded_with.as_ref().map(|&(_, r)| r),
+        })
+        .collect()
+}
+
+fn findings(
+    design: &Design,
+    fit: &Fit,
+    responses: &[Response],
+    air: AirConditions,
+) -> Result<Vec<Finding>, ModelError> {
+    let before = simulate(fit, &fit.designed, air)?;
+    let mut list = Vec::new();
+    for fault in &fit.faults {
+        let u = &fit.unknowns[fault.unknown];
+        let Some(e) = fit.estimates.iter().find(|e| e.unknown == fault.unknown) else {
+            continue;
+        };
+        let Some(n) = fit.settled.active.iter().position(|&i| i == fault.unknown) else {
+            continue;
+        };
+        let mut changed = fit.designed.clone();
+        u.apply(&mut changed, fit.settled.theta[n]);
+        let after = simulate(fit, &changed, air)?;
+        let mut effect_db = Vec::new();
+        for ((s, a), b) in fit.comparison.series.iter().zip(&after).zip(&before) {
+            let f: Vec<f64> = s
+                .place
+                .iter()
+                .map(|&i| fit.comparison.frequency_hz[i])
+                .collect();
+            let (Some(&low), Some(&high)) = (f.first(), f.last()) else {
+                continue;
+            };
+            for band in third_octaves(low, high) {
+                let points = inside(&f, &band);
+                if points.is_empty() {
+                    continue;
+                }
+                let sum: f64 = points
+                    .iter()
+                    .map(|&i| 20.0 * (a[i].norm() / b[i].norm()).log10())
+                    .sum();
+                effect_db.push(Effect {
+                    observation: responses[s.response].observation.label().to_string(),
+                    center_hz: band.nominal_hz,
+                    db: sum / points.len() as f64,
+                });
+            }
+        }
+        let words = words::describe(design, u, e.fitted, e.low95, e.high95);
+        list.push(Finding {
+            path: u.path.clone(),
+            probability: fault.probability,
+            text: words.text,
+            remedy: Some(words.remedy),
+            size: Some(e.fitted / e.designed - 1.0).filter(|v| v.is_finite()),
+            low95: Some(e.low95 / e.designed - 1.0).filter(|v| v.is_finite()),
+            high95: Some(e.high95 / e.designed - 1.0).filter(|v| v.is_finite()),
+            effect_db,
+        });
+    }
+    Ok(list)
+}
+
+fn discrepancies(fit: &Fit, responses: &[Response]) -> Vec<Discrepancy> {
+    fit.comparison
+        .series
+        .iter()
+        .zip(&fit.settled.kernels)
+        .map(|(s, k)| Discrepancy {
+            observation: responses[s.response].observation.label().to_string(),
+            sd_db: k.sigma * DB,
+            length_octaves: k.length / std::f64::consts::LN_2,
+        })
+        .collect()
+}
+
+fn files(design: &Design, set: &CaptureSet, responses: &[Response]) -> Vec<FileDigest> {
+    let mark = |path: String, role: &str, digest: &str| FileDigest {
+        path,
+        role: role.to_string(),
+        digest: digest.to_string(),
+    };
+    let mut list = vec![
+        mark(set.design.display().to_string(), "design", &design.digest),
+        mark(set.file.display().to_string(), "captures", &set.digest),
+    ];
+    list.extend(responses.iter().map(|r| {
+        let role = if r.take.sample_rate_hz == 0 {
+            "curve"
+        } else {
+            "capture"
+        };
+        mark(r.take.file.clone(), role, &r.take.digest)
+    }));
+    list
+}
+
+fn assumptions(
+    design: &Design,
+    set: &CaptureSet,
+    fit: &Fit,
+    responses: &[Response],
+) -> Vec<String> {
+    use crate::align::unknowns::Role;
+    let mut list = Vec::new();
+    let exact: Vec<String> = design
+        .parameters()
+        .into_iter()
+        .filter(|p| {
+            !fit.unknowns
+                .iter()
+                .any(|u| u.members.contains(p) && u.role != Role::Exact)
+                && design.value(*p) != 0.0
+                && !matches!(p.element, crate::design::path::Element::Probe(_))
+        })
+        .map(|p| design.path_of(p))
+        .collect();
+    if !exact.is_empty() {
+        list.push(format!(
+            "These count as exact, because they are neither free nor have a tolerance: {}.",
+            exact.join(", ")
+        ));
+    }
+    for r in responses {
+        if !r.absolute && r.observation != Observation::Impedance {
+            list.push(format!(
+                "{}: no sensitivity is stated, so that the level is free and only the shape is judged.",
+                r.observation.label()
+            ));
+        }
+        if !r.timed && r.observation != Observation::Impedance {
+            list.push(format!(
+                "{}: there is no reference channel, so that the delay is free.",
+                r.observation.label()
+            ));
+        }
+    }
+    if design.target.is_none() {
+        list.push(format!(
+            "The design has no [target]: every usable band is judged, with {} dB and {:.0} % of |Z| as tolerance.",
+            bands::DEFAULT_TOLERANCE_DB,
+            100.0 * bands::DEFAULT_TOLERANCE_IMPEDANCE
+        ));
+    }
+    if set.temperature_c.is_none() {
+        list.push(format!(
+            "No temperature was stated with the captures: the design's {} °C is used.",
+            design.air.temperature_c
+        ));
+    }
+    list.push(format!(
+        "The one-dimensional model and its arithmetic are given a standard uncertainty of {} dB.",
+        bands::NUMERICAL_DB
+    ));
+    list
+}
+
+fn warnings(fit: &Fit, responses: &[Response], bands: &[result::Band]) -> Vec<String> {
+    let mut list = Vec::new();
+    for (r, polarity) in responses.iter().zip(&fit.polarity) {
+        for w in &r.take.warnings {
+            list.push(format!("{}: {}", r.take.file, warning_text::text(w)));
+        }
+        if *polarity < 0 {
+            list.push(format!(
+                "{}: inverted against the model; it was turned round. Check the polarity of the driver's leads and of the microphone.",
+                r.take.file
+            ));
+        }
+    }
+    for (s, k) in fit.comparison.series.iter().zip(&fit.settled.kernels) {
+        if k.sigma * DB > 0.5 {
+            list.push(format!(
+                "{}: the aligned model still differs by {:.1} dB (standard deviation): something is not in the model, or a fault was not found.",
+                responses[s.response].observation.label(),
+                k.sigma * DB
+            ));
+        }
+    }
+    let open = bands
+        .iter()
+        .filter(|b| b.verdict == Verdict::Unresolved)
+        .count();
+    if open > 0 {
+        list.push(format!(
+            "{open} of {} bands are unresolved: the uncertainty reaches over the tolerance, or the signal is too weak there. A louder or longer sweep, a level calibration, or tighter tolerances of what was not fitted settle them.",
+            bands.len()
+        ));
+    }
+    if !fit.settled.converged {
+        list.push(
+            "The fit did not end at a minimum: take the fitted values as indications.".to_string(),
+        );
+    }
+    list
+}

@@ -1,0 +1,76 @@
+//! The model discrepancy of every series: level and phase of one response share size and correlation length.
+
+use super::dense::Matrix;
+use super::discrepancy::{Group, Series, estimate, estimate_choosing_smoothness};
+use super::residual::{Comparison, Evaluated};
+use super::whiten::Kernel;
+
+/// Kernels by restricted maximum likelihood, and the logarithm of the evidence under them.
+///
+/// `precision` and `offset` are those of the coordinates' priors. Where nothing can be estimated (no points, a
+/// number that is not finite) the old kernels stay and the evidence is −∞. With `choose` the smoothness is chosen by
+/// evidence; otherwise each series keeps its own.
+#[must_use]
+pub fn per_series(
+    comparison: &Comparison,
+    evaluated: &Evaluated,
+    precision: &[f64],
+    offset: &[f64],
+    old: &[Kernel],
+    choose: bool,
+) -> (Vec<Kernel>, f64) {
+    let matrices: Vec<[Matrix; 2]> = evaluated
+        .jacobian
+        .iter()
+        .map(|parts| {
+            [0, 1].map(|part| {
+                let rows = parts[part].first().map_or(0, Vec::len);
+                let mut matrix = Matrix::zeros(rows, parts[part].len());
+                for (j, column) in parts[part].iter().enumerate() {
+                    matrix.column_mut(j).copy_from_slice(column);
+                }
+                matrix
+            })
+        })
+        .collect();
+    let filled: Vec<usize> = (0..comparison.series.len())
+        .filter(|&n| comparison.series[n].x.len() > 2)
+        .collect();
+    let mut list = Vec::new();
+    for (group, &n) in filled.iter().enumerate() {
+        let s = &comparison.series[n];
+        for part in [0, 1] {
+            list.push(Series {
+                abscissa: &s.x,
+                variance: &s.variance,
+                calibration: &[],
+                residual: &evaluated.residual[n][part],
+                jacobian: &matrices[n][part],
+                group,
+            });
+        }
+    }
+    let groups: Vec<Group> = filled
+        .iter()
+        .map(|&n| Group {
+            smoothness: old[n].smoothness,
+            start: Some([old[n].sigma.max(1e-6), old[n].length]),
+            ..Group::default()
+        })
+        .collect();
+    let mut kernels = old.to_vec();
+    let found = if choose {
+        estimate_choosing_smoothness(&list, &groups, precision, offset)
+    } else {
+        estimate(&list, &groups, precision, offset)
+    };
+    match found {
+        Ok(found) => {
+            for (&n, e) in filled.iter().zip(&found.kernels) {
+                kernels[n] = e.kernel;
+            }
+            (kernels, found.log_posterior)
+        }
+        Err(_) => (kernels, f64::NEG_INFINITY),
+    }
+}

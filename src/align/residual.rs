@@ -1,0 +1,413 @@
+//! Residuals between measured and simulated responses, and their derivatives.
+//!
+//! At each frequency the residual is the complex logarithm of measured over simulated: level (nepers) and phase
+//! (radians) in one. A microphone adds a gain and a delay, and where neither a reference channel nor the
+//! deconvolution tells the clocks apart, a drift:
+//!
+//! ```text
+//! r = ln(M/S) − g + jωτ + jω·t_f·δ      t_f = L·ln(f/f_start), the time at which f was played
+//! ```
+//!
+//! Real and imaginary parts are two series over ln f with the same noise variance, |error|²/(2|M|²), raised where
+//! the grid is finer than the resolution of the measurement, so that neighbours which share their noise do not
+//! count twice.
+
+use super::unknowns::Unknown;
+use crate::design::path::Parameter;
+use crate::design::{AirConditions, Design};
+use crate::measure::{Observation, Response};
+use crate::model::network::Network;
+use crate::model::{ModelError, Observed};
+use num_complex::Complex64;
+use std::f64::consts::{PI, TAU};
+
+/// Smallest standard deviation of a residual part, nepers: 0.0009 dB, below which no bench is trusted.
+const FLOOR: f64 = 1e-4;
+
+/// A measured response made ready for comparing.
+#[derive(Debug, Clone)]
+pub struct Series {
+    /// What of the network.
+    pub observed: Observed,
+    /// Index in the list of responses.
+    pub response: usize,
+    /// Positions on the common grid.
+    pub place: Vec<usize>,
+    /// ln f.
+    pub x: Vec<f64>,
+    /// Measured values.
+    pub measured: Vec<Complex64>,
+    /// Noise variance of each part of the residual.
+    pub variance: Vec<f64>,
+    /// Nuisance terms: index of the coordinate, by kind.
+    pub nuisance: Vec<(Nuisance, usize)>,
+    /// Drive voltage, V RMS.
+    pub drive_v: f64,
+    /// Duration constant L of the sweep, s, and its start, Hz, for the drift term.
+    pub sweep: Option<(f64, f64)>,
+}
+
+/// A term that the measurement adds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Nuisance {
+    /// ln of the gain.
+    Gain,
+    /// Delay, in units of 0.1 ms.
+    Delay,
+    /// Clock drift, in units of 10 ppm.
+    Drift,
+}
+
+/// Seconds per unit of the delay coordinate.
+pub const DELAY_UNIT_S: f64 = 1e-4;
+/// Ratio per unit of the drift coordinate.
+pub const DRIFT_UNIT: f64 = 1e-5;
+
+/// Everything that is compared.
+#[derive(Debug, Clone)]
+pub struct Comparison {
+    /// Common grid, Hz.
+    pub frequency_hz: Vec<f64>,
+    /// One per response.
+    pub series: Vec<Series>,
+    /// Prior standard deviation of each nuisance coordinate (infinite: flat).
+    pub nuisance_sd: Vec<f64>,
+    /// What each nuisance coordinate is: (series, kind).
+    pub nuisance_of: Vec<(usize, Nuisance)>,
+    base: Design,
+    air: AirConditions,
+}
+
+/// Residuals and derivatives at one point.
+#[derive(Debug, Clone)]
+pub struct Evaluated {
+    /// `[series][part][frequency]`, part 0 level, 1 phase.
+    pub residual: Vec<[Vec<f64>; 2]>,
+    /// `[series][part][coordinate][frequency]`; empty where no derivatives were asked for.
+    pub jacobian: Vec<[Vec<Vec<f64>>; 2]>,
+    /// Simulated values `[series][frequency]`, without the nuisance terms.
+    pub simulated: Vec<Vec<Complex64>>,
+}
+
+/// Values of one series on the common grid, and their derivatives.
+type Simulated = (Vec<Complex64>, Vec<Vec<Complex64>>);
+
+impl Comparison {
+    /// Prepares the responses. Frequencies outside a response's usable band are left out.
+    #[must_use]
+    pub fn new(
+        design: &Design,
+        air: AirConditions,
+        responses: &[Response],
+        sweep: Option<(f64, f64)>,
+    ) -> Self {
+        let index = |f: f64| (48.0 * (f / 1000.0).log2()).round() as i64;
+        let mut lattice: Vec<i64> = Vec::new();
+        for r in responses {
+            lattice.extend(usable(r).map(|i| index(r.frequency_hz[i])));
+        }
+        lattice.sort_unstable();
+        lattice.dedup();
+        let frequency_hz: Vec<f64> = lattice
+            .iter()
+            .map(|&n| 1000.0 * 2f64.powf(n as f64 / 48.0))
+            .collect();
+        let mut series = Vec::new();
+        let mut nuisance_sd = Vec::new();
+        let mut nuisance_of = Vec::new();
+        for (n, r) in responses.iter().enumerate() {
+            let observed = match &r.observation {
+                Observation::Impedance => Observed::Impedance,
+                Observation::Pressure { probe } => {
+                    match design.probes.iter().position(|p| p.name == *probe) {
+                        Some(i) => Observed::Probe(i),
+                        None => continue,
+                    }
+                }
+            };
+            let mut s = Series {
+                observed,
+                response: n,
+                place: Vec::new(),
+                x: Vec::new(),
+                measured: Vec::new(),
+                variance: Vec::new(),
+                nuisance: Vec::new(),
+                drive_v: r.drive_v.unwrap_or(design.drive.voltage_v),
+                sweep,
+            };
+            for i in usable(r) {
+                let f = r.frequency_hz[i];
+                let Ok(place) = lattice.binary_search(&index(f)) else {
+                    continue;
+                };
+                let spacing = f * (2f64.powf(1.0 / 48.0) - 1.0);
+                let shared = (r.resolution_hz / spacing).max(1.0);
+                let relative = r.noise_rms[i] / r.value[i].norm();
+                s.place.push(place);
+                s.x.push(f.ln());
+                s.measured.push(r.value[i]);
+                s.variance
+                    .push((0.5 * relative * relative).max(FLOOR * FLOOR) * shared);
+            }
+            let mut add = |kind, sd: f64| {
+                s.nuisance.push((kind, nuisance_sd.len()));
+                nuisance_sd.push(sd);
+                nuisance_of.push((series.len(), kind));
+            };
+            add(
+                Nuisance::Gain,
+                if r.absolute {
+                    r.calibration_relative.max(1e-4)
+                } else {
+                    f64::INFINITY
+                },
+            );
+            if matches!(r.observation, Observation::Pressure { .. }) {
+                // A reference channel fixes time zero; what is left is a few millimetres of microphone position.
+                add(
+                    Nuisance::Delay,
+                    if r.timed {
+                        2e-5 / DELAY_UNIT_S
+                    } else {
+                        f64::INFINITY
+                    },
+                );
+                if !r.timed && sweep.is_some() {
+                    let sd_ppm = r.take.drift_sd_ppm.unwrap_or(100.0);
+                    add(Nuisance::Drift, sd_ppm * 1e-6 / DRIFT_UNIT);
+                }
+            }
+            series.push(s);
+        }
+        Self {
+            frequency_hz,
+            series,
+            nuisance_sd,
+            nuisance_of,
+            base: design.clone(),
+            air,
+        }
+    }
+
+    /// Number of nuisance coordinates.
+    #[must_use]
+    pub fn nuisances(&self) -> usize {
+        self.nuisance_sd.len()
+    }
+
+    /// The design at a point.
+    #[must_use]
+    pub fn design_at(&self, unknowns: &[&Unknown], theta: &[f64]) -> Design {
+        let mut design = self.base.clone();
+        for (unknown, &t) in unknowns.iter().zip(theta) {
+            unknown.apply(&mut design, t);
+        }
+        design
+    }
+
+    /// Residuals (and derivatives) for the coordinates `theta` of `unknowns` followed by `nuisance`.
+    ///
+    /// # Errors
+    /// [`ModelError`] if the design cannot be simulated.
+    pub fn evaluate(
+        &self,
+        unknowns: &[&Unknown],
+        theta: &[f64],
+        nuisance: &[f64],
+        slopes: bool,
+    ) -> Result<Evaluated, ModelError> {
+        let design = self.design_at(unknowns, theta);
+        let network = Network::new(&design, &self.air)?;
+        let parameters: Vec<Parameter> = if slopes {
+            unknowns
+                .iter()
+                .flat_map(|u| u.members.iter().copied())
+                .collect()
+        } else {
+            Vec::new()
+        };
+        let nonlinear = design
+            .resistors
+            .iter()
+            .any(|r| r.quadratic_pa_s2_per_m2 != 0.0);
+        let mut out = Evaluated {
+            residual: Vec::new(),
+            jacobian: Vec::new(),
+            simulated: Vec::new(),
+        };
+        let mut done: Vec<Option<Simulated>> = vec![None; self.series.len()];
+        for n in 0..self.series.len() {
+            if done[n].is_some() {
+                continue;
+            }
+            // One pass serves all observations, unless the level matters.
+            let together: Vec<usize> = (n..self.series.len())
+                .filter(|&m| {
+                    done[m].is_none()
+                        && (!nonlinear || self.series[m].drive_v == self.series[n].drive_v)
+                })
+                .collect();
+            let observed: Vec<Observed> =
+                together.iter().map(|&m| self.series[m].observed).collect();
+            let drive = self.series[n].drive_v;
+            let (values, slopes) = if slopes {
+                let all =
+                    network.respond_with_slopes(&self.frequency_hz, &observed, &parameters, drive);
+                (all.value, all.slope)
+            } else {
+                let value = network.respond(&self.frequency_hz, &observed, drive);
+                (value, vec![Vec::new(); observed.len()])
+            };
+            for ((m, value), slope) in together.into_iter().zip(values).zip(slopes) {
+                done[m] = Some((value, slope));
+            }
+        }
+        for (s, pair) in self.series.iter().zip(done) {
+            let (value, slope) = pair.unwrap_or_default();
+            let mut level = Vec::with_capacity(s.x.len());
+            let mut phase = Vec::with_capacity(s.x.len());
+            let mut simulated = Vec::with_capacity(s.x.len());
+            for (i, &at) in s.place.iter().enumerate() {
+                let (mut dl, mut dp) = (0.0, 0.0);
+                for &(kind, index) in &s.nuisance {
+                    let (l, p) = s.effect(kind, self.frequency_hz[at]);
+                    dl += l * nuisance[index];
+                    dp += p * nuisance[index];
+                }
+                let ratio = s.measured[i] / value[at];
+                level.push(ratio.norm().max(1e-300).ln() - dl);
+                phase.push(wrap(ratio.arg() - dp));
+                simulated.push(value[at]);
+            }
+            out.residual.push([level, phase]);
+            out.simulated.push(simulated);
+            if slopes {
+                out.jacobian
+                    .push(self.columns(s, unknowns, theta, &value, &slope));
+            }
+        }
+        Ok(out)
+    }
+
+    fn columns(
+        &self,
+        s: &Series,
+        unknowns: &[&Unknown],
+        theta: &[f64],
+        value: &[Complex64],
+        slope: &[Vec<Complex64>],
+    ) -> [Vec<Vec<f64>>; 2] {
+        let count = unknowns.len() + self.nuisances();
+        let mut level = Vec::with_capacity(count);
+        let mut phase = Vec::with_capacity(count);
+        let mut first = 0;
+        for (unknown, &t) in unknowns.iter().zip(theta) {
+            let scale: Vec<f64> = (0..unknown.members.len())
+                .map(|m| {
+                    if unknown.log {
+                        unknown.value(m, t)
+                    } else {
+                        1.0
+                    }
+                })
+                .collect();
+            let mut l = Vec::with_capacity(s.x.len());
+            let mut p = Vec::with_capacity(s.x.len());
+            for &at in &s.place {
+                let sum: Complex64 = scale
+                    .iter()
+                    .enumerate()
+                    .map(|(m, k)| slope[first + m][at] * *k)
+                    .sum();
+                let d = sum / value[at];
+                l.push(-d.re);
+                p.push(-d.im);
+            }
+            level.push(l);
+            phase.push(p);
+            first += unknown.members.len();
+        }
+        for index in 0..self.nuisances() {
+            let mut l = vec![0.0; s.x.len()];
+            let mut p = vec![0.0; s.x.len()];
+            if let Some(&(kind, _)) = s.nuisance.iter().find(|&&(_, i)| i == index) {
+                for (i, &at) in s.place.iter().enumerate() {
+                    let (dl, dp) = s.effect(kind, self.frequency_hz[at]);
+                    l[i] = -dl;
+                    p[i] = -dp;
+                }
+            }
+            level.push(l);
+            phase.push(p);
+        }
+        [level, phase]
+    }
+}
+
+impl Series {
+    /// What one unit of a nuisance adds to ln M: (level, phase).
+    #[must_use]
+    pub fn effect(&self, kind: Nuisance, frequency_hz: f64) -> (f64, f64) {
+        match kind {
+            Nuisance::Gain => (1.0, 0.0),
+            Nuisance::Delay => (0.0, -TAU * frequency_hz * DELAY_UNIT_S),
+            Nuisance::Drift => {
+                let (l, start) = self.sweep.unwrap_or((0.0, 1.0));
+                (
+                    0.0,
+                    -TAU * frequency_hz * l * (frequency_hz / start).ln() * DRIFT_UNIT,
+                )
+            }
+        }
+    }
+
+    /// Delay (s) that makes measured and simulated agree best, for a start: the largest |Σ w·e^{jφ}|.
+    #[must_use]
+    pub fn coarse_delay_s(&self, frequency_hz: &[f64], simulated: &[Complex64]) -> f64 {
+        let score = |tau: f64| {
+            let sum: Complex64 = self
+                .place
+                .iter()
+                .enumerate()
+                .map(|(i, &at)| {
+                    let ratio = self.measured[i] / simulated[i];
+                    // Linear-frequency weight: a delay shows at the top of the band.
+                    ratio / ratio.norm().max(1e-300)
+                        * Complex64::from_polar(frequency_hz[at], TAU * frequency_hz[at] * tau)
+                })
+                .sum();
+            sum.norm()
+        };
+        let mut best = (f64::NEG_INFINITY, 0.0);
+        for n in -800..=800 {
+            let tau = f64::from(n) * 1e-4;
+            let s = score(tau);
+            if s > best.0 {
+                best = (s, tau);
+            }
+        }
+        for n in -20..=20 {
+            let tau = best.1 + f64::from(n) * 5e-6;
+            let s = score(tau);
+            if s > best.0 {
+                best = (s, tau);
+            }
+        }
+        best.1
+    }
+}
+
+fn usable(r: &Response) -> impl Iterator<Item = usize> + '_ {
+    let [low, high] = r.take.usable_hz;
+    (0..r.frequency_hz.len()).filter(move |&i| {
+        let f = r.frequency_hz[i];
+        f >= low * 0.9999 && f <= high * 1.0001 && r.value[i].norm() > 0.0 && r.value[i].is_finite()
+    })
+}
+
+/// Angle in (−π, π].
+#[must_use]
+pub fn wrap(angle: f64) -> f64 {
+    angle - TAU * ((angle + PI) / TAU - 1e-15).floor()
+}

@@ -1,0 +1,5 @@
+//! stub
+/// stub
+pub fn text(w: &super::TakeWarning) -> String {
+    format!("{w:?}")
+}

@@ -1,0 +1,843 @@
+//! The cabinet as one nodal system per frequency, Y(ω)·p = q, and the derivatives of what is observed.
+//!
+//! Unknowns are the sound pressures of the junctions; `outside` is the ground, `closed` takes no flow.
+//! Everything is per volt (RMS or peak alike) at the amplifier; time factor e^(+jωt).
+//!
+//! An observation is linear in the solution, o = hᵀp. With Yλ = h (Y is symmetric) the derivative along a
+//! parameter is
+//!
+//! ```text
+//! do = dhᵀp + λᵀ(dq − dY·p)
+//! ```
+//!
+//! so that one more back-substitution per observation and the derivative of one element's own block give it
+//! (adjoint form; Director & Rohrer 1969, IEEE Trans. Circuit Theory 16:318, from memory).
+
+use super::driver::{DriverNumbers, DriverPort};
+use super::duct::{Admittance, DuctGeometry};
+use super::lumped;
+use super::openings::Openings;
+use super::symmetric::Pattern;
+use super::tone::Tone;
+use super::{ModelError, Observed};
+use crate::air::Air;
+use crate::design::path::{Element, Key, Parameter};
+use crate::design::{AirConditions, CLOSED, Design, OUTSIDE};
+use crate::special::number::Dual;
+use num_complex::Complex64;
+use std::collections::HashMap;
+use std::f64::consts::{PI, SQRT_2, TAU};
+
+const NONE: Complex64 = Complex64::new(0.0, 0.0);
+
+/// Where an element's end leads.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Node {
+    /// Zero pressure.
+    Ground,
+    /// No flow.
+    Open,
+    /// A junction.
+    At(usize),
+}
+
+/// The two ends of an element and its slots in the matrix.
+#[derive(Debug, Clone, Copy)]
+struct Port {
+    from: Node,
+    to: Node,
+    slot_from: usize,
+    slot_to: usize,
+    slot_across: usize,
+}
+
+const NO_SLOT: usize = usize::MAX;
+
+impl Port {
+    fn stamp(&self, matrix: &mut [Complex64], block: &Admittance<Complex64>) {
+        if self.slot_from != NO_SLOT {
+            matrix[self.slot_from] += block.from;
+        }
+        if self.slot_to != NO_SLOT {
+            matrix[self.slot_to] += block.to;
+        }
+        if self.slot_across != NO_SLOT {
+            // Both ends at one junction: the two off-diagonal entries fall on its diagonal.
+            let times = if self.from == self.to { 2.0 } else { 1.0 };
+            matrix[self.slot_across] += block.across * times;
+        }
+    }
+
+    /// λᵀ·Y_element·p.
+    fn bilinear(
+        &self,
+        block: &Admittance<Complex64>,
+        left: &[Complex64],
+        right: &[Complex64],
+    ) -> Complex64 {
+        let (la, lb) = (pressure(self.from, left), pressure(self.to, left));
+        let (pa, pb) = (pressure(self.from, right), pressure(self.to, right));
+        la * (block.from * pa + block.across * pb) + lb * (block.across * pa + block.to * pb)
+    }
+}
+
+fn pressure(node: Node, p: &[Complex64]) -> Complex64 {
+    match node {
+        Node::At(i) => p[i],
+        Node::Ground | Node::Open => NONE,
+    }
+}
+
+/// A design made ready for solving in given air.
+#[derive(Debug, Clone)]
+pub struct Network {
+    design: Design,
+    air: Air,
+    reference: Air,
+    junctions: Vec<String>,
+    pattern: Pattern,
+    driver: DriverNumbers<Complex64>,
+    driver_port: Port,
+    ducts: Vec<(DuctGeometry<Complex64>, Port)>,
+    resistors: Vec<Port>,
+    leaks: Vec<Port>,
+    chambers: Vec<Port>,
+    openings: Openings,
+    /// Slot, entry of the radiation admittance, how often it counts.
+    opening_stamps: Vec<(usize, usize, f64)>,
+    nonlinear: Vec<usize>,
+}
+
+/// The solved network at one frequency, per volt at the amplifier.
+#[derive(Debug, Clone)]
+pub struct Solution {
+    /// ω, rad/s.
+    pub omega_rad_per_s: f64,
+    /// Pressure of each junction, Pa/V.
+    pub pressure: Vec<Complex64>,
+    /// Volume velocity of each opening, m³/s per volt.
+    pub opening_flow: Vec<Complex64>,
+    /// Volume velocity of each resistor from `from` to `to`, m³/s per volt.
+    pub resistor_flow: Vec<Complex64>,
+    /// Cone velocity, m/s per volt.
+    pub cone_velocity: Complex64,
+    /// Impedance at the terminals, Ω.
+    pub impedance: Complex64,
+    /// Current, A per volt.
+    pub current: Complex64,
+}
+
+/// Working state of one frequency.
+struct State {
+    at: Tone,
+    matrix: Vec<Complex64>,
+    p: Vec<Complex64>,
+    port: DriverPort<Complex64>,
+    /// Radiation admittance, row by row.
+    radiation: Vec<Complex64>,
+    /// Volume velocity of each opening.
+    flow: Vec<Complex64>,
+    /// Resistance that the particle velocity adds, per resistor, Pa·s/m³.
+    extra: Vec<f64>,
+}
+
+/// Values and derivatives of observations.
+#[derive(Debug, Clone)]
+pub struct Responses {
+    /// `value[observation][frequency]`.
+    pub value: Vec<Vec<Complex64>>,
+    /// `slope[observation][parameter][frequency]`, per SI unit of the parameter.
+    pub slope: Vec<Vec<Vec<Complex64>>>,
+}
+
+impl Network {
+    /// Prepares a design for solving in the given air.
+    ///
+    /// # Errors
+    /// [`ModelError`] where an element leads nowhere or an opening or probe cannot be computed.
+    pub fn new(design: &Design, air: &AirConditions) -> Result<Self, ModelError> {
+        Self::in_air(design, Air::at(air))
+    }
+
+    /// The same in air of stated properties.
+    ///
+    /// # Errors
+    /// As [`Network::new`].
+    pub fn in_air(design: &Design, air: Air) -> Result<Self, ModelError> {
+        let mut junctions: Vec<String> = Vec::new();
+        let mut index: HashMap<String, usize> = HashMap::new();
+        let mut node = |name: &str| match name {
+            OUTSIDE => Node::Ground,
+            CLOSED => Node::Open,
+            _ => Node::At(*index.entry(name.to_string()).or_insert_with(|| {
+                junctions.push(name.to_string());
+                junctions.len() - 1
+            })),
+        };
+        let driver_ends = (node(&design.driver.front), node(&design.driver.rear));
+        let ducts: Vec<_> = design
+            .ducts
+            .iter()
+            .map(|d| (node(&d.from), node(&d.to)))
+            .collect();
+        let resistors: Vec<_> = design
+            .resistors
+            .iter()
+            .map(|r| (node(&r.from), node(&r.to)))
+            .collect();
+        let leaks: Vec<_> = design
+            .leaks
+            .iter()
+            .map(|l| (node(&l.at), node(&l.to)))
+            .collect();
+        let chambers: Vec<_> = design
+            .chambers
+            .iter()
+            .map(|c| (node(&c.at), Node::Ground))
+            .collect();
+        let openings: Vec<_> = design.openings.iter().map(|o| node(&o.at)).collect();
+        let mut pairs = Vec::new();
+        for &(a, b) in std::iter::once(&driver_ends)
+            .chain(&ducts)
+            .chain(&resistors)
+            .chain(&leaks)
+        {
+            if let (Node::At(a), Node::At(b)) = (a, b) {
+                pairs.push((a, b));
+            }
+        }
+        for &a in &openings {
+            for &b in &openings {
+                if let (Node::At(a), Node::At(b)) = (a, b) {
+                    pairs.push((a, b));
+                }
+            }
+        }
+        let pattern = Pattern::new(junctions.len(), &pairs);
+        let port = |(from, to): (Node, Node)| {
+            let diagonal = |n| match n {
+                Node::At(i) => pattern.slot(i, i).unwrap_or(NO_SLOT),
+                _ => NO_SLOT,
+            };
+            let slot_across = match (from, to) {
+                (Node::At(a), Node::At(b)) => pattern.slot(a, b).unwrap_or(NO_SLOT),
+                _ => NO_SLOT,
+            };
+            Port {
+                from,
+                to,
+                slot_from: diagonal(from),
+                slot_to: diagonal(to),
+                slot_across,
+            }
+        };
+        let reference = Air::at(&AirConditions::default());
+        let mut opening_stamps = Vec::new();
+        for (n, &a) in openings.iter().enumerate() {
+            for (m, &b) in openings.iter().enumerate().skip(n) {
+                if let (Node::At(a), Node::At(b)) = (a, b)
+                    && let Some(slot) = pattern.slot(a, b)
+                {
+                    // One slot stands for both triangles; at one junction both fall on the diagonal.
+                    let times = if n != m && a == b { 2.0 } else { 1.0 };
+                    opening_stamps.push((slot, n * openings.len() + m, times));
+                }
+            }
+        }
+        let opening_nodes = openings;
+        Ok(Self {
+            driver: DriverNumbers::new(
+                &design.driver,
+                design.drive.source_ohm,
+                reference.density_kg_per_m3,
+                reference.bulk_pa(),
+                None,
+            ),
+            driver_port: port(driver_ends),
+            ducts: design
+                .ducts
+                .iter()
+                .zip(&ducts)
+                .map(|(duct, &ends)| (DuctGeometry::new(duct, None), port(ends)))
+                .collect(),
+            resistors: resistors.into_iter().map(port).collect(),
+            leaks: leaks.into_iter().map(port).collect(),
+            chambers: chambers.into_iter().map(port).collect(),
+            openings: Openings::new(design, opening_nodes, &junctions)?,
+            opening_stamps,
+            nonlinear: (0..design.resistors.len())
+                .filter(|&i| design.resistors[i].quadratic_pa_s2_per_m2 != 0.0)
+                .collect(),
+            design: design.clone(),
+            air,
+            reference,
+            junctions,
+            pattern,
+        })
+    }
+
+    /// Names of the junctions in the order of [`Solution::pressure`].
+    #[must_use]
+    pub fn junctions(&self) -> &[String] {
+        &self.junctions
+    }
+
+    /// The air.
+    #[must_use]
+    pub fn air(&self) -> &Air {
+        &self.air
+    }
+
+    /// The design.
+    #[must_use]
+    pub fn design(&self) -> &Design {
+        &self.design
+    }
+
+    fn duct_block<T: crate::special::number::Field>(
+        geometry: &DuctGeometry<T>,
+        port: &Port,
+        at: &Tone,
+    ) -> Admittance<T> {
+        let transfer = geometry.transfer(at);
+        let none = T::from_f64(0.0);
+        match (port.from, port.to) {
+            (Node::Open, Node::Open) => Admittance {
+                from: none,
+                across: none,
+                to: none,
+            },
+            (_, Node::Open) => Admittance {
+                from: transfer.closed(),
+                across: none,
+                to: none,
+            },
+            // Seen from `to` with a rigid end at `from`: U_from = 0, U_to = up·p_from, p_to = pp·p_from.
+            (Node::Open, _) => Admittance {
+                from: none,
+                across: none,
+                to: -(transfer.up / transfer.pp),
+            },
+            _ => transfer.admittance(),
+        }
+    }
+
+    fn assemble(&self, state: &mut State) {
+        let at = state.at;
+        state.matrix.fill(NONE);
+        for (geometry, port) in &self.ducts {
+            port.stamp(&mut state.matrix, &Self::duct_block(geometry, port, &at));
+        }
+        for (i, port) in self.resistors.iter().enumerate() {
+            let y =
+                lumped::resistor::<Complex64>(&self.design.resistors[i], &at, state.extra[i], None);
+            port.stamp(&mut state.matrix, &series(*port, y));
+        }
+        for (leak, port) in self.design.leaks.iter().zip(&self.leaks) {
+            port.stamp(
+                &mut state.matrix,
+                &series(*port, lumped::leak::<Complex64>(leak, &at, None)),
+            );
+        }
+        for (chamber, port) in self.design.chambers.iter().zip(&self.chambers) {
+            port.stamp(
+                &mut state.matrix,
+                &series(*port, lumped::chamber::<Complex64>(chamber, &at, None)),
+            );
+        }
+        self.openings.admittance(&at, &mut state.radiation);
+        for &(slot, entry, times) in &self.opening_stamps {
+            state.matrix[slot] += state.radiation[entry] * times;
+        }
+        state.port = self.driver.port(at.omega_rad_per_s);
+        self.driver_port.stamp(
+            &mut state.matrix,
+            &series(self.driver_port, state.port.admittance),
+        );
+    }
+
+    fn blank(&self) -> State {
+        State {
+            at: Tone::new(&self.air, 1.0),
+            matrix: vec![NONE; self.pattern.slots()],
+            p: vec![NONE; self.pattern.size()],
+            port: self.driver.port(1.0),
+            radiation: vec![NONE; self.openings.len() * self.openings.len()],
+            flow: vec![NONE; self.openings.len()],
+            extra: vec![0.0; self.resistors.len()],
+        }
+    }
+
+    /// Solves at one frequency, in place.
+    fn solve_at(&self, state: &mut State, frequency_hz: f64, drive_v: f64, work: &mut [Complex64]) {
+        state.at = Tone::new(&self.air, TAU * frequency_hz);
+        // The rise of the last frequency is a good start for this one.
+        self.solve_state(state, work);
+        if !self.nonlinear.is_empty() {
+            self.settle(state, drive_v, work);
+        }
+    }
+
+    fn state(&self, frequency_hz: f64, drive_v: f64, work: &mut [Complex64]) -> State {
+        let mut state = self.blank();
+        self.solve_at(&mut state, frequency_hz, drive_v, work);
+        state
+    }
+
+    fn solve_state(&self, state: &mut State, work: &mut [Complex64]) {
+        self.assemble(state);
+        self.pattern.factorise(&mut state.matrix);
+        state.p.fill(NONE);
+        if let Node::At(i) = self.driver_port.from {
+            state.p[i] += state.port.source;
+        }
+        if let Node::At(i) = self.driver_port.to {
+            state.p[i] -= state.port.source;
+        }
+        self.pattern.solve(&state.matrix, &mut state.p, work);
+        self.openings
+            .flow(&state.radiation, &state.p, &mut state.flow);
+    }
+
+    /// Fixed point of the resistors that rise with particle velocity: R = R₀ + 8/(3π)·q·V/area, V the peak.
+    fn settle(&self, state: &mut State, drive_v: f64, work: &mut [Complex64]) {
+        for _ in 0..60 {
+            let mut change = 0.0_f64;
+            for &i in &self.nonlinear {
+                let wanted = self.rise(i) * self.velocity_peak(state, i, drive_v);
+                let scale = self.design.resistors[i].acoustic_pa_s_per_m3() + wanted;
+                change = change.max((wanted - state.extra[i]).abs() / scale.max(f64::MIN_POSITIVE));
+                // Under-relaxed: the plain iteration can alternate where the rise dominates.
+                state.extra[i] += 0.6 * (wanted - state.extra[i]);
+            }
+            self.solve_state(state, work);
+            if change < 1e-11 {
+                break;
+            }
+        }
+    }
+
+    /// Acoustic resistance per peak particle velocity, Pa·s²/m⁴.
+    fn rise(&self, resistor: usize) -> f64 {
+        let r = &self.design.resistors[resistor];
+        8.0 / (3.0 * PI) * r.quadratic_pa_s2_per_m2 / r.area_m2.unwrap_or(f64::NAN)
+    }
+
+    fn resistor_admittance(&self, state: &State, i: usize) -> Complex64 {
+        lumped::resistor::<Complex64>(&self.design.resistors[i], &state.at, state.extra[i], None)
+    }
+
+    fn resistor_flow(&self, state: &State, i: usize) -> Complex64 {
+        let port = &self.resistors[i];
+        if port.from == Node::Open || port.to == Node::Open {
+            return NONE;
+        }
+        (pressure(port.from, &state.p) - pressure(port.to, &state.p))
+            * self.resistor_admittance(state, i)
+    }
+
+    fn velocity_peak(&self, state: &State, i: usize, drive_v: f64) -> f64 {
+        let area = self.design.resistors[i].area_m2.unwrap_or(f64::NAN);
+        self.resistor_flow(state, i).norm() * drive_v * SQRT_2 / area
+    }
+
+    fn difference(&self, p: &[Complex64]) -> Complex64 {
+        pressure(self.driver_port.from, p) - pressure(self.driver_port.to, p)
+    }
+
+    /// Solves at one frequency; `drive_v` (RMS) matters only where a resistor rises with velocity.
+    #[must_use]
+    pub fn solve(&self, frequency_hz: f64, drive_v: f64) -> Solution {
+        let mut work = vec![NONE; self.pattern.size()];
+        let state = self.state(frequency_hz, drive_v, &mut work);
+        let difference = self.difference(&state.p);
+        Solution {
+            omega_rad_per_s: state.at.omega_rad_per_s,
+            opening_flow: state.flow.clone(),
+            resistor_flow: (0..self.resistors.len())
+                .map(|i| self.resistor_flow(&state, i))
+                .collect(),
+            cone_velocity: state.port.volume_velocity(difference) / self.design.driver.sd_m2,
+            impedance: state.port.impedance(difference),
+            current: state.port.current(difference),
+            pressure: state.p,
+        }
+    }
+
+    /// Pressure at a point in the room for a solution, Pa per volt: every opening as a point source.
+    #[must_use]
+    pub fn pressure_at(&self, position_m: [f64; 3], solution: &Solution) -> Complex64 {
+        let at = Tone::new(&self.air, solution.omega_rad_per_s);
+        self.openings
+            .point(&self.design, position_m, &at, &solution.opening_flow)
+    }
+
+    /// Driving-point acoustic impedance at a junction with the driver's source switched off, Pa·s/m³.
+    #[must_use]
+    pub fn driving_point(&self, junction: usize, frequency_hz: f64) -> Complex64 {
+        self.transfer_impedance(junction, junction, frequency_hz)
+    }
+
+    /// Pressure at `at` for a unit volume velocity fed into `into`, driver's source switched off, Pa·s/m³.
+    #[must_use]
+    pub fn transfer_impedance(&self, into: usize, at: usize, frequency_hz: f64) -> Complex64 {
+        let mut work = vec![NONE; self.pattern.size()];
+        let state = self.state(frequency_hz, 0.0, &mut work);
+        let mut x = vec![NONE; self.pattern.size()];
+        x[into] = Complex64::new(1.0, 0.0);
+        self.pattern.solve(&state.matrix, &mut x, &mut work);
+        x[at]
+    }
+
+    fn observe(&self, state: &State, observed: Observed) -> Complex64 {
+        match observed {
+            Observed::Impedance => state.port.impedance(self.difference(&state.p)),
+            Observed::Probe(i) => self.openings.probe(i, &state.at, &state.p, &state.flow),
+        }
+    }
+
+    /// `value[observation][frequency]`: Ω or Pa/V.
+    #[must_use]
+    pub fn respond(
+        &self,
+        frequency_hz: &[f64],
+        observed: &[Observed],
+        drive_v: f64,
+    ) -> Vec<Vec<Complex64>> {
+        let mut value = vec![Vec::with_capacity(frequency_hz.len()); observed.len()];
+        let mut work = vec![NONE; self.pattern.size()];
+        let mut state = self.blank();
+        for &f in frequency_hz {
+            self.solve_at(&mut state, f, drive_v, &mut work);
+            for (list, &o) in value.iter_mut().zip(observed) {
+                list.push(self.observe(&state, o));
+            }
+        }
+        value
+    }
+
+    /// Values and derivatives with respect to parameters of this design.
+    #[must_use]
+    pub fn respond_with_slopes(
+        &self,
+        frequency_hz: &[f64],
+        observed: &[Observed],
+        parameters: &[Parameter],
+        drive_v: f64,
+    ) -> Responses {
+        let ways: Vec<Seeded> = parameters.iter().map(|&p| self.seeded(p)).collect();
+        let count = frequency_hz.len();
+        let mut out = Responses {
+            value: vec![Vec::with_capacity(count); observed.len()],
+            slope: vec![vec![Vec::with_capacity(count); parameters.len()]; observed.len()],
+        };
+        let mut work = vec![NONE; self.pattern.size()];
+        let mut adjoint = vec![vec![NONE; self.pattern.size()]; observed.len()];
+        let mut state = self.blank();
+        for &f in frequency_hz {
+            self.solve_at(&mut state, f, drive_v, &mut work);
+            for (x, &o) in adjoint.iter_mut().zip(observed) {
+                self.adjoint(&state, o, x, &mut work);
+            }
+            let changes: Vec<Change> = ways.iter().map(|way| self.change(&state, way)).collect();
+            let rises = if self.nonlinear.is_empty() {
+                None
+            } else {
+                Some(self.rises(&state, parameters, &changes, drive_v, &mut work))
+            };
+            for (n, &o) in observed.iter().enumerate() {
+                out.value[n].push(self.observe(&state, o));
+                for (m, change) in changes.iter().enumerate() {
+                    let mut slope = self.slope(&state, o, &adjoint[n], change);
+                    if let Some(rises) = &rises {
+                        for (way, amount) in rises.unit.iter().zip(&rises.amount[m]) {
+                            slope += self.slope(&state, o, &adjoint[n], way) * *amount;
+                        }
+                    }
+                    out.slope[n][m].push(slope);
+                }
+            }
+        }
+        out
+    }
+
+    /// Solves Yλ = h for an observation.
+    fn adjoint(
+        &self,
+        state: &State,
+        observed: Observed,
+        x: &mut [Complex64],
+        work: &mut [Complex64],
+    ) {
+        x.fill(NONE);
+        match observed {
+            Observed::Impedance => self.add_difference(x),
+            Observed::Probe(i) => self.openings.probe_row(i, &state.at, &state.radiation, x),
+        }
+        self.pattern.solve(&state.matrix, x, work);
+    }
+
+    fn add_difference(&self, x: &mut [Complex64]) {
+        if let Node::At(i) = self.driver_port.from {
+            x[i] += 1.0;
+        }
+        if let Node::At(i) = self.driver_port.to {
+            x[i] -= 1.0;
+        }
+    }
+
+    fn seeded(&self, parameter: Parameter) -> Seeded {
+        let key = parameter.key;
+        match parameter.element {
+            Element::Driver => Seeded::Driver(Box::new(DriverNumbers::new(
+                &self.design.driver,
+                self.design.drive.source_ohm,
+                self.reference.density_kg_per_m3,
+                self.reference.bulk_pa(),
+                Some(key),
+            ))),
+            Element::Duct(i) => Seeded::Duct(
+                i,
+                Box::new(DuctGeometry::new(&self.design.ducts[i], Some(key))),
+            ),
+            Element::Chamber(i) => Seeded::Chamber(i, key),
+            Element::Resistor(i) => Seeded::Resistor(i, key),
+            Element::Leak(i) => Seeded::Leak(i, key),
+            Element::Opening(i) => Seeded::Opening(i, key),
+            Element::Probe(i) => Seeded::Probe(i, key),
+        }
+    }
+
+    fn change(&self, state: &State, way: &Seeded) -> Change {
+        let at = &state.at;
+        let slopes = |block: Admittance<Dual>| Admittance {
+            from: block.from.slope,
+            across: block.across.slope,
+            to: block.to.slope,
+        };
+        let block = |port: Port, y: Dual| Change::Block(port, series(port, y.slope));
+        match way {
+            Seeded::Driver(numbers) => Change::Driver(Box::new(numbers.port(at.omega_rad_per_s))),
+            Seeded::Duct(i, geometry) => {
+                let port = self.ducts[*i].1;
+                Change::Block(port, slopes(Self::duct_block(geometry, &port, at)))
+            }
+            Seeded::Chamber(i, key) => block(
+                self.chambers[*i],
+                lumped::chamber(&self.design.chambers[*i], at, Some(*key)),
+            ),
+            Seeded::Resistor(i, key) => block(
+                self.resistors[*i],
+                lumped::resistor(&self.design.resistors[*i], at, state.extra[*i], Some(*key)),
+            ),
+            Seeded::Leak(i, key) => block(
+                self.leaks[*i],
+                lumped::leak(&self.design.leaks[*i], at, Some(*key)),
+            ),
+            Seeded::Opening(i, key) => {
+                Change::Opening(*i, *key, self.openings.self_impedance_slope(*i, *key, at))
+            }
+            Seeded::Probe(i, key) => Change::Probe(*i, *key),
+        }
+    }
+
+    fn slope(
+        &self,
+        state: &State,
+        observed: Observed,
+        adjoint: &[Complex64],
+        change: &Change,
+    ) -> Complex64 {
+        let difference = self.difference(&state.p);
+        let driven = self.difference(adjoint);
+        // λᵀ(dq − dY·p)
+        let through = match change {
+            Change::Driver(port) => {
+                driven * (port.source.slope - port.admittance.slope * difference)
+            }
+            Change::Block(port, block) => -port.bilinear(block, adjoint, &state.p),
+            Change::Opening(i, _, dz) => {
+                self.openings.flow_at(*i, &state.radiation, adjoint) * *dz * state.flow[*i]
+            }
+            Change::Probe(..) => NONE,
+        };
+        match observed {
+            Observed::Impedance => {
+                let moved = Dual {
+                    value: difference,
+                    slope: through,
+                };
+                match change {
+                    Change::Driver(port) => port.impedance(moved).slope,
+                    _ => constant(&state.port).impedance(moved).slope,
+                }
+            }
+            Observed::Probe(probe) => {
+                let direct = match change {
+                    Change::Opening(i, key, dz) => {
+                        self.openings
+                            .probe_opening_slope(probe, *i, *key, &state.at, &state.flow)
+                            - self
+                                .openings
+                                .weight_through(probe, *i, &state.at, &state.radiation)
+                                * *dz
+                                * state.flow[*i]
+                    }
+                    Change::Probe(i, key) if *i == probe => match key {
+                        Key::Gain => self.observe(state, observed),
+                        Key::Distance => {
+                            self.openings
+                                .probe_distance_slope(probe, &state.at, &state.flow)
+                        }
+                        _ => NONE,
+                    },
+                    _ => NONE,
+                };
+                direct + through
+            }
+        }
+    }
+
+    /// How each parameter moves the resistance that particle velocity adds.
+    ///
+    /// V_k = c_k·|U_k| is real, so that dV = Re(conj(U)·dU)/|U|·c and the changes of all V follow from one
+    /// small real system (implicit function).
+    fn rises(
+        &self,
+        state: &State,
+        parameters: &[Parameter],
+        changes: &[Change],
+        drive_v: f64,
+        work: &mut [Complex64],
+    ) -> Rises {
+        let unit: Vec<Change> = self
+            .nonlinear
+            .iter()
+            .map(|&i| {
+                let y = self.resistor_admittance(state, i);
+                Change::Block(self.resistors[i], series(self.resistors[i], -(y * y)))
+            })
+            .collect();
+        let size = unit.len();
+        // Derivative of U_k along a change: adjoint of the pressure difference, plus the direct part.
+        let flow_slope = |k: usize, change: &Change, own: bool, work: &mut [Complex64]| {
+            let i = self.nonlinear[k];
+            let port = self.resistors[i];
+            let mut x = vec![NONE; self.pattern.size()];
+            if let Node::At(n) = port.from {
+                x[n] += 1.0;
+            }
+            if let Node::At(n) = port.to {
+                x[n] -= 1.0;
+            }
+            self.pattern.solve(&state.matrix, &mut x, work);
+            let through = match change {
+                Change::Driver(d) => {
+                    self.difference(&x)
+                        * (d.source.slope - d.admittance.slope * self.difference(&state.p))
+                }
+                Change::Block(p, block) => -p.bilinear(block, &x, &state.p),
+                Change::Opening(o, _, dz) => {
+                    self.openings.flow_at(*o, &state.radiation, &x) * *dz * state.flow[*o]
+                }
+                Change::Probe(..) => NONE,
+            };
+            let mut slope = through * self.resistor_admittance(state, i);
+            if let (true, Change::Block(_, block)) = (own, change) {
+                slope += block.from * (pressure(port.from, &state.p) - pressure(port.to, &state.p));
+            }
+            let flow = self.resistor_flow(state, i);
+            let area = self.design.resistors[i].area_m2.unwrap_or(f64::NAN);
+            (flow.conj() * slope).re / flow.norm().max(f64::MIN_POSITIVE) * drive_v * SQRT_2 / area
+        };
+        let mut system = vec![vec![0.0; size]; size];
+        for (k, row) in system.iter_mut().enumerate() {
+            for (m, entry) in row.iter_mut().enumerate() {
+                let j = flow_slope(k, &unit[m], k == m, work);
+                *entry = f64::from(u8::from(k == m)) - self.rise(self.nonlinear[m]) * j;
+            }
+        }
+        let amount = parameters
+            .iter()
+            .zip(changes)
+            .map(|(parameter, change)| {
+                let mut direct = vec![0.0; size];
+                let mut right = vec![0.0; size];
+                for k in 0..size {
+                    let i = self.nonlinear[k];
+                    let own = parameter.element == Element::Resistor(i);
+                    right[k] = flow_slope(k, change, own, work);
+                    if own && parameter.key == Key::Quadratic {
+                        let rise_per_q =
+                            self.rise(i) / self.design.resistors[i].quadratic_pa_s2_per_m2;
+                        direct[k] = rise_per_q * self.velocity_peak(state, i, drive_v);
+                    }
+                }
+                for k in 0..size {
+                    for m in 0..size {
+                        let j = (f64::from(u8::from(k == m)) - system[k][m])
+                            / self.rise(self.nonlinear[m]);
+                        right[k] += j * direct[m];
+                    }
+                }
+                let velocity = lumped::solve_real(&system, &right);
+                (0..size)
+                    .map(|k| direct[k] + self.rise(self.nonlinear[k]) * velocity[k])
+                    .collect()
+            })
+            .collect();
+        Rises { unit, amount }
+    }
+}
+
+struct Rises {
+    unit: Vec<Change>,
+    /// `amount[parameter][nonlinear resistor]`: Pa·s/m³ per unit of the parameter.
+    amount: Vec<Vec<f64>>,
+}
+
+enum Seeded {
+    Driver(Box<DriverNumbers<Dual>>),
+    Duct(usize, Box<DuctGeometry<Dual>>),
+    Chamber(usize, Key),
+    Resistor(usize, Key),
+    Leak(usize, Key),
+    Opening(usize, Key),
+    Probe(usize, Key),
+}
+
+enum Change {
+    Driver(Box<DriverPort<Dual>>),
+    Block(Port, Admittance<Complex64>),
+    /// Opening, key, dZ of its self impedance.
+    Opening(usize, Key, Complex64),
+    Probe(usize, Key),
+}
+
+/// A series admittance between the two ends of a port.
+fn series(port: Port, y: Complex64) -> Admittance<Complex64> {
+    if port.from == Node::Open || port.to == Node::Open {
+        return Admittance {
+            from: NONE,
+            across: NONE,
+            to: NONE,
+        };
+    }
+    Admittance {
+        from: y,
+        across: -y,
+        to: y,
+    }
+}
+
+fn constant(port: &DriverPort<Complex64>) -> DriverPort<Dual> {
+    let lift = |value| Dual { value, slope: NONE };
+    DriverPort {
+        admittance: lift(port.admittance),
+        source: lift(port.source),
+        blocked: lift(port.blocked),
+        bl: lift(port.bl),
+        sd: lift(port.sd),
+        source_ohm: lift(port.source_ohm),
+    }
+}

@@ -1,0 +1,283 @@
+//! The summary of a result in the terminal: at most 80 columns, verdict first, readable without colour.
+
+use super::{number, words};
+use crate::verify::result::{Band, Result as Outcome, Verdict};
+use std::path::Path;
+
+/// Columns.
+const WIDTH: usize = 80;
+
+/// Verdict, reason, findings, mismatch by band, warnings and where the report is. Only file names may be
+/// longer than 80 columns. `colour` adds ANSI colours.
+#[must_use]
+pub fn summary(result: &Outcome, report: Option<&Path>, colour: bool) -> String {
+    let mut out = String::new();
+    let head = format!(
+        "{} {}",
+        words::sign(result.verdict),
+        words::long(result.verdict)
+    );
+    let head = if colour {
+        painted(&head, result.verdict, true)
+    } else {
+        head
+    };
+    out.push_str(&head);
+    out.push('\n');
+    wrapped(
+        &mut out,
+        &format!(
+            "unit {}, design «{}»",
+            plain(&result.unit),
+            plain(&result.design.name)
+        ),
+        2,
+    );
+    wrapped(&mut out, &words::reason(result), 2);
+
+    out.push_str("\nFindings\n");
+    if result.findings.is_empty() {
+        wrapped(
+            &mut out,
+            "None: no change to the build explains the data better than the design does.",
+            2,
+        );
+    }
+    for (i, finding) in result.findings.iter().enumerate() {
+        let first = format!(
+            "{}. {} ({})",
+            i + 1,
+            words::path(&plain(&finding.path)),
+            number::probability(finding.probability)
+        );
+        wrapped(&mut out, &first, 2);
+        wrapped(&mut out, &plain(&finding.text), 5);
+        if let Some(remedy) = &finding.remedy {
+            wrapped(&mut out, &format!("To do: {}", plain(remedy)), 5);
+        }
+    }
+    bands(&mut out, result, colour);
+    if !result.warnings.is_empty() {
+        out.push_str("\nWarnings\n");
+        for warning in &result.warnings {
+            wrapped(&mut out, &format!("! {}", plain(warning)), 2);
+        }
+    }
+    if !result.fit.converged {
+        out.push('\n');
+        wrapped(
+            &mut out,
+            "! The fit did not converge: do not rely on the parameters and findings.",
+            2,
+        );
+    }
+    if let Some(report) = report {
+        out.push_str(&format!("\nReport: {}\n", report.display()));
+    }
+    out
+}
+
+/// The fitted parameters with their 95 % intervals, what cannot be told apart, and the findings.
+#[must_use]
+pub fn parameters(result: &Outcome) -> String {
+    let mut out = String::new();
+    wrapped(
+        &mut out,
+        &format!(
+            "unit {}, design «{}»",
+            plain(&result.unit),
+            plain(&result.design.name)
+        ),
+        0,
+    );
+    out.push_str(&format!(
+        "\n{:<34}{:>12}{:>12}{:>20}\n",
+        "", "designed", "fitted", "95 % interval"
+    ));
+    for p in &result.parameters {
+        let row = number::row(&p.unit, p.designed, p.fitted, p.low95, p.high95);
+        let name = words::path(&plain(&p.path));
+        let unit = if row.unit.is_empty() {
+            String::new()
+        } else {
+            format!(", {}", row.unit)
+        };
+        let label: String = format!("{name}{unit}").chars().take(33).collect();
+        let interval = format!("{} … {}", row.low, row.high);
+        out.push_str(
+            format!(
+                "{label:<34}{:>12}{:>12}{interval:>20}",
+                row.designed, row.fitted
+            )
+            .trim_end(),
+        );
+        out.push('\n');
+        if let Some(partner) = &p.confounded_with {
+            let verb = if p.identifiable {
+                "hangs together with"
+            } else {
+                "cannot be told from"
+            };
+            wrapped(
+                &mut out,
+                &format!("{verb} {}", words::path(&plain(partner))),
+                4,
+            );
+        } else if !p.identifiable {
+            wrapped(&mut out, "cannot be told from these captures", 4);
+        }
+    }
+    out.push_str("\nFindings\n");
+    if result.findings.is_empty() {
+        wrapped(&mut out, "None.", 2);
+    }
+    for finding in &result.findings {
+        wrapped(
+            &mut out,
+            &format!(
+                "{} ({})",
+                plain(&finding.text),
+                number::probability(finding.probability)
+            ),
+            2,
+        );
+    }
+    out
+}
+
+/// Without control characters, so that a name cannot steer the terminal.
+fn plain(text: &str) -> String {
+    text.chars()
+        .map(|c| if c.is_control() { ' ' } else { c })
+        .collect()
+}
+
+fn painted(text: &str, verdict: Verdict, bold: bool) -> String {
+    let code = match verdict {
+        Verdict::Within => 32,
+        Verdict::Outside => 31,
+        Verdict::Unresolved => 36,
+    };
+    let weight = if bold { "1;" } else { "" };
+    format!("\u{1b}[{weight}{code}m{text}\u{1b}[0m")
+}
+
+/// Appends words in lines of at most [`WIDTH`] columns behind `indent` spaces; a longer word stands alone.
+fn wrapped(out: &mut String, text: &str, indent: usize) {
+    let mut used = 0;
+    for word in text.split([' ', '\n']).filter(|word| !word.is_empty()) {
+        let long = word.chars().count();
+        if used > 0 && used + 1 + long > WIDTH {
+            out.push('\n');
+            used = 0;
+        }
+        if used == 0 {
+            out.push_str(&" ".repeat(indent));
+            used = indent;
+        } else {
+            out.push(' ');
+            used += 1;
+        }
+        out.push_str(word);
+        used += long;
+    }
+    if used > 0 {
+        out.push('\n');
+    }
+}
+
+/// One row per one-third octave, one column per observation; more than four observations make further tables.
+fn bands(out: &mut String, result: &Outcome, colour: bool) {
+    let mut observations: Vec<&str> = Vec::new();
+    for band in &result.bands {
+        if !observations.contains(&band.observation.as_str()) {
+            observations.push(&band.observation);
+        }
+    }
+    if observations.is_empty() {
+        return;
+    }
+    out.push_str("\nMeasured minus simulated, with uncertainty (k = 2), in dB\n");
+    for group in observations.chunks(4) {
+        let mut centers: Vec<f64> = result
+            .bands
+            .iter()
+            .filter(|b| group.contains(&b.observation.as_str()))
+            .map(|b| b.center_hz)
+            .collect();
+        centers.sort_by(f64::total_cmp);
+        centers.dedup_by(|a, b| (*a / *b - 1.0).abs() < 1e-3);
+        let mut line = format!("{:>8}", "Hz");
+        for name in group {
+            let name: String = plain(name).chars().take(16).collect();
+            line.push_str(&format!("  {name:>16}"));
+        }
+        out.push_str(line.trim_end());
+        out.push('\n');
+        for center_hz in centers {
+            let mut line = format!("{:>8}", number::band(center_hz));
+            for name in group {
+                let band = result.bands.iter().find(|b| {
+                    b.observation == *name && (b.center_hz / center_hz - 1.0).abs() < 1e-3
+                });
+                line.push_str(&band.map_or_else(|| " ".repeat(18), |b| cell(b, result, colour)));
+            }
+            out.push_str(line.trim_end());
+            out.push('\n');
+        }
+    }
+    let legend = [Verdict::Within, Verdict::Outside, Verdict::Unresolved]
+        .map(|v| format!("{} {}", words::sign(v), words::short(v)))
+        .join("  ");
+    out.push_str(&format!("          {legend}\n"));
+}
+
+/// 18 columns: difference, uncertainty, sign.
+fn cell(band: &Band, result: &Outcome, colour: bool) -> String {
+    let text = format!(
+        "{} ±{} {}",
+        number::signed(band.difference_db(result.judged), 1),
+        number::fixed(band.expanded_uncertainty_db, 1),
+        words::sign(band.verdict)
+    );
+    let padded = format!("{text:>18}");
+    if colour {
+        painted(&padded, band.verdict, false)
+    } else {
+        padded
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::example;
+
+    #[test]
+    fn eighty_columns_and_verdict_first() {
+        let result = example::result();
+        let text = summary(&result, Some(Path::new("out/report.html")), false);
+        assert!(text.starts_with("▲ Outside tolerance\n"), "{text}");
+        assert!(text.contains("Report: out/report.html"));
+        assert!(text.contains("leak seam: resistance"));
+        assert!(!text.contains('\u{1b}'));
+        for line in text.lines() {
+            assert!(line.chars().count() <= WIDTH, "{line}");
+        }
+        // Every band of the result is in the table.
+        let signs = text.matches("±").count();
+        assert!(signs >= result.bands.len(), "{signs}");
+    }
+
+    #[test]
+    fn colour_only_on_request_and_names_cannot_steer() {
+        let mut result = example::result();
+        assert!(summary(&result, None, true).contains("\u{1b}[1;31m"));
+        result.unit = "a\u{1b}[2Jb".to_owned();
+        result.bands.clear();
+        result.findings.clear();
+        let text = summary(&result, None, false);
+        assert!(!text.contains('\u{1b}'));
+        assert!(text.contains("None: no change"));
+    }
+}

@@ -1,0 +1,338 @@
+//! The mismatch by one-third octave, with its uncertainty and its verdict.
+//!
+//! ```text
+//! d_i = 20·lg|M_i/S_i|         in each grid point, M measured, S simulated
+//! E   = mean of d_i over the band
+//! u²  = u_noise² + u_calibration² + u_numerical² + u_input²,   U = 2u
+//! within:  |E| + U ≤ tolerance      outside: |E| − U > tolerance      else unresolved
+//! ```
+//!
+//! u_noise: the band's noise over √(independent points); u_calibration: level or reference resistor; u_input: the
+//! tolerances of what was not fitted, through the model's own derivatives. ASME V&V 20-2009 (from memory).
+
+use super::result::{Band, Judged, Verdict};
+use crate::align::residual::{Comparison, Nuisance};
+use crate::align::unknowns::{Role, Unknown};
+use crate::design::Design;
+use crate::measure::{Observation, Response};
+use crate::signal::bands::{ThirdOctave, third_octaves};
+use num_complex::Complex64;
+
+/// dB per neper.
+pub const DB: f64 = 8.685_889_638_065_037;
+
+/// Standard uncertainty of the one-dimensional model and its arithmetic, dB: the independent time-domain unit may
+/// differ by 0.2 dB (95 %) from 10 to 300 Hz.
+pub const NUMERICAL_DB: f64 = 0.1;
+
+/// Tolerances that hold where the design has no `[target]`.
+pub const DEFAULT_TOLERANCE_DB: f64 = 1.5;
+/// The same for |Z|, as a fraction.
+pub const DEFAULT_TOLERANCE_IMPEDANCE: f64 = 0.10;
+
+/// One observation compared with both models on its grid.
+#[derive(Debug, Clone)]
+pub struct Compared {
+    /// Index of the response.
+    pub response: usize,
+    /// Frequencies, Hz.
+    pub frequency_hz: Vec<f64>,
+    /// Measured values, Ω or Pa/V (scaled to the model where the level is free).
+    pub measured: Vec<Complex64>,
+    /// As designed.
+    pub designed: Vec<Complex64>,
+    /// As aligned.
+    pub aligned: Vec<Complex64>,
+    /// Standard uncertainty of each difference without the noise, dB.
+    pub systematic_db: Vec<f64>,
+    /// Standard deviation of the noise of each point, dB.
+    pub noise_db: Vec<f64>,
+    /// How many neighbours share their noise.
+    pub shared: Vec<f64>,
+}
+
+/// Lays measured, designed and aligned values side by side.
+///
+/// `input` holds, for each series, the level derivatives of the uncertain inputs that were not fitted:
+/// (standard deviation of the input, nepers per unit at each point).
+#[must_use]
+pub fn compare(
+    comparison: &Comparison,
+    responses: &[Response],
+    designed: &[Vec<Complex64>],
+    aligned: &[Vec<Complex64>],
+    input: &[Vec<(f64, Vec<f64>)>],
+    nuisance: &[f64],
+    nuisance_sd: &[f64],
+) -> Vec<Compared> {
+    comparison
+        .series
+        .iter()
+        .enumerate()
+        .map(|(n, s)| {
+            let r = &responses[s.response];
+            let frequency_hz: Vec<f64> = s
+                .place
+                .iter()
+                .map(|&i| comparison.frequency_hz[i])
+                .collect();
+            let gain = s
+                .nuisance
+                .iter()
+                .find(|(kind, _)| *kind == Nuisance::Gain)
+                .map_or(0, |&(_, i)| i);
+            // A free level is taken out: the fitted gain for both models, so that the shapes are compared.
+            let scale = if r.absolute {
+                1.0
+            } else {
+                (-nuisance[gain]).exp()
+            };
+            let mut turn = vec![0.0; s.x.len()];
+            for &(kind, index) in &s.nuisance {
+                if kind != Nuisance::Gain {
+                    for (t, &f) in turn.iter_mut().zip(&frequency_hz) {
+                        *t += s.effect(kind, f).1 * nuisance[index];
+                    }
+                }
+            }
+            let measured: Vec<Complex64> = s
+                .measured
+                .iter()
+                .zip(&turn)
+                .map(|(m, t)| m * Complex64::from_polar(scale, -t))
+                .collect();
+            let level_db = if r.absolute {
+                r.calibration_relative * DB
+            } else {
+                nuisance_sd[gain] * DB
+            };
+            let systematic_db = (0..s.x.len())
+                .map(|i| {
+                    let inputs: f64 = input[n]
+                        .iter()
+                        .map(|(sd, slope)| (sd * slope[i] * DB).powi(2))
+                        .sum();
+                    (level_db * level_db + NUMERICAL_DB * NUMERICAL_DB + inputs).sqrt()
+                })
+                .collect();
+            let noise_db = s
+                .place
+                .iter()
+                .enumerate()
+                .map(|(i, _)| {
+                    let at = nearest(&r.frequency_hz, frequency_hz[i]);
+                    r.noise_rms[at] / r.value[at].norm() / std::f64::consts::SQRT_2 * DB
+                })
+                .collect();
+            let shared = frequency_hz
+                .iter()
+                .map(|f| (r.resolution_hz / (f * (2f64.powf(1.0 / 48.0) - 1.0))).max(1.0))
+                .collect();
+            Compared {
+                response: s.response,
+                measured,
+                designed: designed[n].clone(),
+                aligned: aligned[n].clone(),
+                systematic_db,
+                noise_db,
+                shared,
+                frequency_hz,
+            }
+        })
+        .collect()
+}
+
+fn nearest(list: &[f64], f: f64) -> usize {
+    let i = list.partition_point(|&x| x < f * 0.9999);
+    i.min(list.len().saturating_sub(1))
+}
+
+/// Mean over a band of 20·lg|a/b|, dB; `None` without points.
+fn mean_db(a: &[Complex64], b: &[Complex64], inside: &[usize]) -> Option<f64> {
+    if inside.is_empty() {
+        return None;
+    }
+    let sum: f64 = inside
+        .iter()
+        .map(|&i| 20.0 * (a[i].norm() / b[i].norm()).log10())
+        .sum();
+    Some(sum / inside.len() as f64)
+}
+
+/// Which points of a grid lie in a band.
+#[must_use]
+pub fn inside(frequency_hz: &[f64], band: &ThirdOctave) -> Vec<usize> {
+    (0..frequency_hz.len())
+        .filter(|&i| band.low_hz <= frequency_hz[i] && frequency_hz[i] < band.high_hz)
+        .collect()
+}
+
+/// Third octaves whose midband lies in the judged band of the design (or anywhere, without a target).
+#[must_use]
+pub fn judged_bands(design: &Design, low_hz: f64, high_hz: f64) -> Vec<ThirdOctave> {
+    let [from, to] = design.target.map_or([low_hz, high_hz], |t| t.band_hz);
+    third_octaves(low_hz, high_hz)
+        .into_iter()
+        .filter(|b| b.center_hz >= from * 0.98 && b.center_hz <= to * 1.02)
+        .collect()
+}
+
+/// Tolerance of an observation, dB.
+#[must_use]
+pub fn tolerance_db(design: &Design, observation: &Observation) -> f64 {
+    match observation {
+        Observation::Impedance => {
+            let fraction = design
+                .target
+                .map_or(DEFAULT_TOLERANCE_IMPEDANCE, |t| t.tolerance_impedance);
+            20.0 * (1.0 + fraction).log10()
+        }
+        Observation::Pressure { .. } => design
+            .target
+            .map_or(DEFAULT_TOLERANCE_DB, |t| t.tolerance_db),
+    }
+}
+
+/// Bands of one observation.
+///
+/// A band of the target in which the SNR is too low is listed as `unresolved`: nothing there is judged.
+#[must_use]
+pub fn bands(
+    design: &Design,
+    response: &Response,
+    compared: &Compared,
+    judged: Judged,
+) -> Vec<Band> {
+    let swept = (
+        response.frequency_hz.first().copied(),
+        response.frequency_hz.last().copied(),
+    );
+    let (Some(lowest), Some(highest)) = swept else {
+        return Vec::new();
+    };
+    let tolerance = tolerance_db(design, &response.observation);
+    let mut list = Vec::new();
+    for band in judged_bands(design, lowest, highest) {
+        let whole = band.low_hz >= lowest * 0.98 && band.high_hz <= highest * 1.02;
+        let points = inside(&compared.frequency_hz, &band);
+        let usable = band.low_hz >= response.take.usable_hz[0] * 0.98
+            && band.high_hz <= response.take.usable_hz[1] * 1.02;
+        if !whole && design.target.is_none() {
+            continue;
+        }
+        let snr_db = response
+            .take
+            .snr_bands
+            .iter()
+            .min_by(|a, b| {
+                (a.0 / band.center_hz)
+                    .ln()
+                    .abs()
+                    .total_cmp(&(b.0 / band.center_hz).ln().abs())
+            })
+            .map_or(f64::NAN, |b| b.1);
+        let mut entry = Band {
+            observation: response.observation.label().to_string(),
+            center_hz: band.nominal_hz,
+            low_hz: band.low_hz,
+            high_hz: band.high_hz,
+            designed_difference_db: f64::NAN,
+            aligned_difference_db: f64::NAN,
+            rms_difference_db: f64::NAN,
+            largest_difference_db: f64::NAN,
+            expanded_uncertainty_db: f64::NAN,
+            snr_db,
+            tolerance_db: tolerance,
+            verdict: Verdict::Unresolved,
+        };
+        let (Some(designed), Some(aligned)) = (
+            mean_db(&compared.measured, &compared.designed, &points),
+            mean_db(&compared.measured, &compared.aligned, &points),
+        ) else {
+            list.push(entry);
+            continue;
+        };
+        let against = match judged {
+            Judged::Designed => &compared.designed,
+            Judged::Aligned => &compared.aligned,
+        };
+        let each: Vec<f64> = points
+            .iter()
+            .map(|&i| 20.0 * (compared.measured[i].norm() / against[i].norm()).log10())
+            .collect();
+        let count = each.len() as f64;
+        let independent: f64 = points
+            .iter()
+            .map(|&i| 1.0 / compared.shared[i])
+            .sum::<f64>()
+            .max(1.0);
+        let noise2 = points
+            .iter()
+            .map(|&i| compared.noise_db[i].powi(2))
+            .sum::<f64>()
+            / count
+            / independent;
+        // What is systematic moves the whole band.
+        let systematic = points
+            .iter()
+            .map(|&i| compared.systematic_db[i])
+            .sum::<f64>()
+            / count;
+        let expanded = 2.0 * (noise2 + systematic * systematic).sqrt();
+        let difference = if judged == Judged::Designed {
+            designed
+        } else {
+            aligned
+        };
+        entry.designed_difference_db = designed;
+        entry.aligned_difference_db = aligned;
+        entry.rms_difference_db = (each.iter().map(|d| d * d).sum::<f64>() / count).sqrt();
+        entry.largest_difference_db = each
+            .iter()
+            .copied()
+            .max_by(|a, b| a.abs().total_cmp(&b.abs()))
+            .unwrap_or(f64::NAN);
+        entry.expanded_uncertainty_db = expanded;
+        entry.verdict = if whole && usable {
+            judge(difference, expanded, tolerance)
+        } else {
+            Verdict::Unresolved
+        };
+        list.push(entry);
+    }
+    list
+}
+
+/// The verdict on one difference.
+#[must_use]
+pub fn judge(difference_db: f64, expanded_db: f64, tolerance_db: f64) -> Verdict {
+    if difference_db.abs() + expanded_db <= tolerance_db {
+        Verdict::Within
+    } else if difference_db.abs() - expanded_db > tolerance_db {
+        Verdict::Outside
+    } else {
+        // Also where a number is missing.
+        Verdict::Unresolved
+    }
+}
+
+/// The verdict on the unit: the worst of its bands; without bands nothing can be said.
+#[must_use]
+pub fn overall(bands: &[Band]) -> Verdict {
+    if bands.iter().any(|b| b.verdict == Verdict::Outside) {
+        Verdict::Outside
+    } else if bands.is_empty() || bands.iter().any(|b| b.verdict == Verdict::Unresolved) {
+        Verdict::Unresolved
+    } else {
+        Verdict::Within
+    }
+}
+
+/// Inputs that enter the uncertainty because they were not fitted.
+#[must_use]
+pub fn uncertain_inputs(unknowns: &[Unknown]) -> Vec<&Unknown> {
+    unknowns
+        .iter()
+        .filter(|u| u.role == Role::Toleranced)
+        .collect()
+}

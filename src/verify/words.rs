@@ -1,0 +1,266 @@
+//! Findings in workshop words.
+
+use crate::align::unknowns::Unknown;
+use crate::design::path::{Element, Key};
+use crate::design::{Design, LeakForm};
+
+/// What a change is called and what to do about it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Words {
+    /// What is wrong and by how much.
+    pub text: String,
+    /// What to do.
+    pub remedy: String,
+}
+
+/// Ratio of the acoustic resistance below which a resistor counts as missing.
+const MISSING: f64 = 0.05;
+/// Ratio above which it counts as blocked.
+const BLOCKED: f64 = 20.0;
+
+/// Words for a fitted value with its 95 % interval (all SI).
+#[must_use]
+pub fn describe(design: &Design, unknown: &Unknown, fitted: f64, low95: f64, high95: f64) -> Words {
+    let first = unknown.members[0];
+    let ratio = fitted / unknown.designed;
+    let (low, high) = (low95 / unknown.designed, high95 / unknown.designed);
+    let change = percent(ratio, low, high);
+    let several = unknown.members.len() > 1;
+    let (text, remedy) = match (first.element, first.key) {
+        (Element::Resistor(i), Key::Resistance) => {
+            let name = &design.resistors[i].name;
+            if high < MISSING {
+                (
+                    format!(
+                        "resistor {name}: next to no resistance, {} of the design's: missing, torn, or passed by",
+                        share(ratio)
+                    ),
+                    format!(
+                        "open the cabinet at {name} and look whether its cloth is there, whole and sealed around"
+                    ),
+                )
+            } else if low > BLOCKED {
+                (
+                    format!(
+                        "resistor {name}: blocked, more than {:.0} times the design's resistance",
+                        low
+                    ),
+                    format!(
+                        "open the cabinet at {name} and look for glue, paint or a panel over the cloth"
+                    ),
+                )
+            } else {
+                let layers = 1.0 / ratio - 1.0;
+                let advice = if ratio < 1.0 {
+                    format!(
+                        "add about {layers:.1} of what is there (layers in series), or cover {:.0} % of its area",
+                        100.0 * (1.0 - ratio)
+                    )
+                } else {
+                    format!(
+                        "use cloth of {:.2} times its resistance, or open {:.2} times the area",
+                        1.0 / ratio,
+                        ratio
+                    )
+                };
+                (format!("resistor {name}: resistance {change}"), advice)
+            }
+        }
+        (Element::Leak(i), key) => {
+            let name = &design.leaks[i].name;
+            let at = &design.leaks[i].at;
+            let more = if key == Key::Gap {
+                ratio.powi(3)
+            } else {
+                1.0 / ratio
+            };
+            let amount = if more > 1.0 {
+                format!("leaks {} times more air than designed", number(more))
+            } else {
+                format!("leaks {} of the air that was designed", share(more))
+            };
+            let slot = slot_gap_mm(design, i, key, fitted)
+                .map_or(String::new(), |(length, gap)| {
+                    format!(", like a slot {length:.0} mm long and {gap:.2} mm wide")
+                });
+            let advice = if more > 1.0 {
+                format!(
+                    "find and seal the leak of the space at {at} (soap water, a stethoscope hose, a quiet sine near the tuning)"
+                )
+            } else {
+                "tighter than drawn: nothing to repair; correct the design's value".to_string()
+            };
+            (
+                format!("leak {name}: {amount}{slot} (resistance {change})"),
+                advice,
+            )
+        }
+        (Element::Duct(i), Key::Length) if !several => {
+            let name = &design.ducts[i].name;
+            let mm = (fitted - unknown.designed) * 1e3;
+            let ends = [
+                (low95 - unknown.designed) * 1e3,
+                (high95 - unknown.designed) * 1e3,
+            ];
+            (
+                format!(
+                    "channel {name}: {:.0} mm {} than drawn, 95 % {:.0} to {:.0} mm",
+                    mm.abs(),
+                    if mm > 0.0 { "longer" } else { "shorter" },
+                    ends[0].abs().min(ends[1].abs()),
+                    ends[0].abs().max(ends[1].abs())
+                ),
+                format!(
+                    "measure the centre line of {name} with a tape and compare it with the drawing"
+                ),
+            )
+        }
+        (Element::Duct(i), Key::Loss) => {
+            let name = if several {
+                "all channels".to_string()
+            } else {
+                format!("channel {}", design.ducts[i].name)
+            };
+            let times = format!(
+                "{} times the wall loss of smooth rigid walls, 95 % {} to {}",
+                number(fitted),
+                number(low95),
+                number(high95)
+            );
+            (
+                format!("{name}: {times}"),
+                "look for rough or unsealed walls, loose lining, gaps between panels, or debris in the channel".to_string(),
+            )
+        }
+        (Element::Duct(i), _) => {
+            let name = if several {
+                "all channels".to_string()
+            } else {
+                format!("channel {}", design.ducts[i].name)
+            };
+            (
+                format!("{name}: {} {change}", first.key.name().replace('_', " ")),
+                format!("measure {name} and compare it with the drawing"),
+            )
+        }
+        (Element::Chamber(i), Key::Volume) => {
+            let name = &design.chambers[i].name;
+            (
+                format!(
+                    "chamber {name}: volume {change} ({:.1} instead of {:.1} litres)",
+                    fitted * 1e3,
+                    unknown.designed * 1e3
+                ),
+                format!(
+                    "measure {name} inside; look for braces, fill or electronics that the drawing does not have"
+                ),
+            )
+        }
+        (Element::Chamber(i), key) => {
+            let name = &design.chambers[i].name;
+            (
+                format!("chamber {name}: {} {change}", key.name().replace('_', " ")),
+                format!("compare {name} with the drawing"),
+            )
+        }
+        (Element::Driver, key) => (
+            format!("driver: {} {change}", driver_word(key)),
+            "measure the driver alone in free air, or try another one of the batch".to_string(),
+        ),
+        (Element::Opening(i), key) => {
+            let name = &design.openings[i].name;
+            (
+                format!("opening {name}: {} {change}", key.name().replace('_', " ")),
+                format!("look at {name} for a grille, a lip or something that stands before it"),
+            )
+        }
+        (Element::Resistor(i), key) => {
+            let name = &design.resistors[i].name;
+            (
+                format!("resistor {name}: {} {change}", key.name().replace('_', " ")),
+                format!("check the cloth of {name}"),
+            )
+        }
+        (Element::Probe(i), key) => {
+            let name = &design.probes[i].name;
+            (
+                format!("probe {name}: {} {change}", key.name()),
+                "check where the microphone stood".to_string(),
+            )
+        }
+    };
+    Words { text, remedy }
+}
+
+fn driver_word(key: Key) -> &'static str {
+    match key {
+        Key::Re => "DC resistance Re",
+        Key::Bl => "force factor Bl",
+        Key::Mmd => "moving mass Mmd",
+        Key::Mms => "moving mass Mms",
+        Key::Cms => "suspension compliance Cms",
+        Key::Rms => "mechanical resistance Rms",
+        Key::Sd => "piston area Sd",
+        Key::Le => "inductance Le",
+        Key::L2 => "inductance L2",
+        Key::R2 => "eddy-current resistance R2",
+        Key::Creep => "creep",
+        Key::Fs => "resonance fs",
+        Key::Qms => "mechanical Q",
+        Key::Qes => "electrical Q",
+        Key::Vas => "equivalent volume Vas",
+        _ => "parameter",
+    }
+}
+
+/// A slot of the same steady flow resistance: length and gap, mm.
+fn slot_gap_mm(design: &Design, leak: usize, key: Key, fitted: f64) -> Option<(f64, f64)> {
+    match (design.leaks[leak].form, key) {
+        (LeakForm::Slot { length_m, .. }, Key::Gap) => Some((length_m * 1e3, fitted * 1e3)),
+        (LeakForm::Resistance(_), Key::Resistance) => {
+            // R = 12μ·depth/(length·gap³) through an 18 mm board, 300 mm long, μ of 20 °C.
+            let gap = (12.0 * 1.82e-5 * 0.018 / (0.3 * fitted)).cbrt();
+            Some((300.0, gap * 1e3))
+        }
+        _ => None,
+    }
+}
+
+fn percent(ratio: f64, low: f64, high: f64) -> String {
+    if !(ratio.is_finite() && low.is_finite() && high.is_finite()) {
+        return "differs from the design".to_string();
+    }
+    if ratio > 3.0 || low > 2.0 {
+        return format!(
+            "{} times the design's, 95 % {} to {}",
+            number(ratio),
+            number(low),
+            number(high)
+        );
+    }
+    let side = if ratio < 1.0 { "below" } else { "above" };
+    let size = |r: f64| (r - 1.0) * 100.0 * if ratio < 1.0 { -1.0 } else { 1.0 };
+    let (a, b) = (size(low).min(size(high)), size(low).max(size(high)));
+    format!(
+        "{:.0} % {side} the design, 95 % {a:.0} to {b:.0} %",
+        size(ratio)
+    )
+}
+
+fn share(ratio: f64) -> String {
+    format!("{} %", number(ratio * 100.0))
+}
+
+/// Two or three significant digits, without an exponent where people would not want one.
+fn number(value: f64) -> String {
+    let size = value.abs();
+    if (100.0..1e5).contains(&size) {
+        format!("{value:.0}")
+    } else if (10.0..100.0).contains(&size) {
+        format!("{value:.1}")
+    } else if (0.01..10.0).contains(&size) {
+        format!("{value:.2}")
+    } else {
+        format!("{value:.2e}")
+    }
+}
