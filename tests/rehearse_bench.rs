@@ -280,6 +280,27 @@ fn extreme_resistances_and_odd_connections_stay_finite_and_decay() {
             }),
         ),
         ("short duct", Box::new(|d| d.ducts[1].length_m = 0.004)),
+        (
+            "mouth above the floor",
+            Box::new(|d| {
+                d.space = Space::Eighth;
+                d.openings[0].position_m = [0.0, 0.6, 0.55];
+            }),
+        ),
+        (
+            "two mouths in a corner",
+            Box::new(|d| {
+                d.space = Space::Eighth;
+                d.openings[0].position_m = [0.0, 0.2, 0.15];
+                let mut more = d.openings[0].clone();
+                more.name = "more".into();
+                more.at = "j3".into();
+                more.area_m2 = 0.06;
+                more.shape = OpeningShape::Round;
+                more.position_m = [0.0, 0.9, 0.2];
+                d.openings.push(more);
+            }),
+        ),
         ("creep", Box::new(|d| d.driver.creep = 0.1)),
         (
             "three mouths",
@@ -317,7 +338,8 @@ fn extreme_resistances_and_odd_connections_stay_finite_and_decay() {
         let mut design = cabinet();
         change(&mut design);
         // A response exists only if the free decay reached a billionth of its peak or stayed bounded for 12 s.
-        let got = frequency_response(&design, &[20.0, 60.0, 150.0, 300.0]).unwrap();
+        let got = frequency_response(&design, &[20.0, 60.0, 150.0, 300.0])
+            .unwrap_or_else(|error| panic!("{name}: {error}"));
         for z in &got.impedance_ohm {
             // DERIVED: a passive load behind Re.
             assert!(
@@ -327,5 +349,26 @@ fn extreme_resistances_and_odd_connections_stay_finite_and_decay() {
         }
         let p = &got.pressure_pa_per_v[0];
         assert!(p.iter().all(|p| p.norm().is_finite()), "{name}");
+    }
+}
+
+/// Run by hand: `cargo test --release --test rehearse_bench speed -- --ignored --nocapture`.
+#[test]
+#[ignore = "a measurement, not a check"]
+fn speed() {
+    let design = cabinet();
+    let plan = Recording::of(&design);
+    let pool = rayon::ThreadPoolBuilder::new()
+        .num_threads(1)
+        .build()
+        .unwrap();
+    for _ in 0..3 {
+        let started = std::time::Instant::now();
+        let got = pool.install(|| simulate(&design, &plan)).unwrap();
+        eprintln!(
+            "{} captures in {:.2?}",
+            got.captures.len(),
+            started.elapsed()
+        );
     }
 }

@@ -212,7 +212,8 @@ fn ngspice(key: &str, add: impl FnOnce(&mut Design)) -> ((f64, f64), f64) {
 #[test]
 fn boxes_agree_with_ngspice() {
     // CROSS: ngspice-39, reference.json. 0.05 dB and 0.5° is a quarter of what the two models may differ by.
-    let cases: [(&str, &dyn Fn(&mut Design)); 2] = [
+    type Change<'a> = &'a dyn Fn(&mut Design);
+    let cases: [(&str, Change<'_>); 2] = [
         ("ngspice_box_closed", &|_: &mut Design| {}),
         ("ngspice_box_vented_duct", &|unit: &mut Design| {
             unit.ducts.push(duct(
@@ -365,4 +366,133 @@ fn a_damped_horn_agrees_with_a_network_of_other_solvers() {
         // 0.05 dB and 0.5°: a quarter of what the two models may differ by.
         assert!(level < 0.05 && phase < 0.5, "{name}: {level} dB {phase}°");
     }
+}
+
+#[test]
+fn two_openings_load_each_other_as_delayed_monopoles() {
+    // DERIVED: driver with its cone seen from outside on the front (area Sd) and a closed box with a port opening in the
+    // same plane; p_i = Σ Z_ij·U_j with Z_ij = jωρ·e^(−jkr)/(2πr), solved here by hand in the frequency domain.
+    let (rho, c) = (1.2041, 343.21);
+    let mut unit = design(driver(5.5, 1e-3, 15.0, 0.08, 3e-4, 3.0, 0.05));
+    unit.driver.front = "cone".into();
+    unit.driver.rear = "box".into();
+    unit.chambers.push(chamber("box", 0.08));
+    unit.ducts.push(duct(
+        "port",
+        "box",
+        "port",
+        0.3,
+        [0.012; 2],
+        Profile::Uniform,
+    ));
+    unit.openings.push(opening("cone", "cone", 0.05));
+    unit.openings.push(opening("port", "port", 0.012));
+    unit.openings[1].position_m = [0.0, 0.0, 0.4];
+    unit.probes.push(Probe {
+        name: "room".into(),
+        place: ProbePlace::Point {
+            position_m: [2.0, 0.5, 0.0],
+        },
+    });
+    unit.probes.push(Probe {
+        name: "port-near".into(),
+        place: ProbePlace::Near {
+            opening: "port".into(),
+            distance_m: 0.02,
+        },
+    });
+    let hz: Vec<f64> = (0..30)
+        .map(|k| 10.0 * 30f64.powf(f64::from(k) / 29.0))
+        .collect();
+    let got = response_in(&unit, &AIR, &hz, 1.0).unwrap();
+    let piston = |area: f64, k: f64| -> Complex64 {
+        let ka = k * (area / PI).sqrt();
+        // Power series of 1 − J1(2x)/x + j·H1(2x)/x to x¹¹; x below 0.7 here.
+        let (mut r, mut term) = (0.0, 1.0);
+        for n in 1..12 {
+            let n = f64::from(n);
+            term *= -ka * ka / (n * (n + 1.0));
+            r -= term;
+        }
+        let (mut x, mut term) = (0.0, 8.0 * ka / (3.0 * PI));
+        for n in 0..12 {
+            x += term;
+            let n = f64::from(n);
+            term *= -ka * ka / ((n + 1.5) * (n + 2.5));
+        }
+        rho * c / area * Complex64::new(r, x)
+    };
+    let mut wanted = (Vec::new(), Vec::new(), Vec::new());
+    for &f in &hz {
+        let s = Complex64::new(0.0, TAU * f);
+        let k = TAU * f / c;
+        let monopole = |r: f64| s * rho / (2.0 * PI * r) * Complex64::from_polar(1.0, -k * r);
+        let (z11, z22, z12) = (piston(0.05, k), piston(0.012, k), monopole(0.4));
+        let z0 = rho * c / 0.012;
+        let (cosine, sine) = ((k * 0.3).cos(), Complex64::new(0.0, (k * 0.3).sin()));
+        // Unknown: U1 (cone, out), U2 (port, out), box pressure p. Box: U_in = −U1 side; C·s·p = −U1 − Ub, with the duct
+        // p = cos·p2 + j·sin·z0·U2, Ub = cos·U2 + j·sin/z0·p2 and p2 = z12·U1 + z22·U2.
+        let cap = s * 0.08 / (rho * c * c);
+        // p = a1·U1 + a2·U2, Ub = b1·U1 + b2·U2
+        let (a1, a2) = (cosine * z12, cosine * z22 + sine * z0);
+        let (b1, b2) = (sine / z0 * z12, cosine + sine / z0 * z22);
+        // cap·p + U1 + Ub = 0  →  U2 = ratio·U1
+        let ratio = -(cap * a1 + 1.0 + b1) / (cap * a2 + b2);
+        let load = (z11 + z12 * ratio) - (a1 + a2 * ratio);
+        let z = electrical(&unit.driver, load, f);
+        let (bl, m, cms, rms) = unit.driver.mechanical(1.0);
+        let zm = rms + s * m + 1.0 / (s * cms) + 0.05f64.powi(2) * load;
+        let u1 = 0.05 * bl / (zm * z);
+        let u2 = ratio * u1;
+        let far = |p: [f64; 3], q: [f64; 3]| -> f64 {
+            (0..3).map(|i| (p[i] - q[i]).powi(2)).sum::<f64>().sqrt()
+        };
+        let room = [2.0, 0.5, 0.0];
+        wanted.0.push(z);
+        wanted
+            .1
+            .push(u1 * monopole(far(room, [0.0; 3])) + u2 * monopole(far(room, [0.0, 0.0, 0.4])));
+        let a = (0.012 / PI).sqrt();
+        let axis = rho * c / 0.012
+            * (Complex64::from_polar(1.0, -k * 0.02)
+                - Complex64::from_polar(1.0, -k * a.hypot(0.02)));
+        wanted.2.push(u2 * axis + u1 * monopole(0.4f64.hypot(0.02)));
+    }
+    for (name, got, wanted) in [
+        ("impedance", &got.impedance_ohm, &wanted.0),
+        ("room", &got.pressure_pa_per_v[0], &wanted.1),
+        ("port-near", &got.pressure_pa_per_v[1], &wanted.2),
+    ] {
+        let (level, phase) = worst(got, wanted, &hz, [10.0, 300.0]);
+        eprintln!("{name}: {level:.4} dB {phase:.3}°");
+        assert!(level < 0.05 && phase < 0.5, "{name}: {level} dB {phase}°");
+    }
+}
+
+#[test]
+fn a_lossy_tube_lined_with_nothing_but_its_own_walls() {
+    // DERIVED: closed tube on the cone's rear, propagation constant and impedance of the full Zwikker–Kosten theory from
+    // reference.json (mpmath), radius 20 mm; compared where the table has rows.
+    let table: Vec<Vec<f64>> = rows(&reference("zwikker_kosten_round"))
+        .into_iter()
+        .filter(|r| r[0] == 0.02 && r[1] <= 300.0)
+        .collect();
+    let hz: Vec<f64> = table.iter().map(|r| r[1]).collect();
+    let mut unit = design(driver(5.5, 0.0, 3.0, 0.004, 1e-3, 0.5, 0.004));
+    unit.driver.front = "tube".into();
+    let area = PI * 0.02f64.powi(2);
+    let mut tube = duct("tube", "tube", CLOSED, 1.31, [area; 2], Profile::Uniform);
+    tube.loss_factor = 1.0;
+    unit.ducts.push(tube);
+    let got = response_in(&unit, &AIR, &hz, 1.0).unwrap();
+    let wanted: Vec<Complex64> = table
+        .iter()
+        .map(|r| {
+            let (gamma, zc) = (Complex64::new(r[2], r[3]), Complex64::new(r[4], r[5]));
+            electrical(&unit.driver, zc / (gamma * 1.31).tanh(), r[1])
+        })
+        .collect();
+    let (level, phase) = worst(&got.impedance_ohm, &wanted, &hz, [10.0, 300.0]);
+    eprintln!("tube: {level:.4} dB {phase:.3}°");
+    assert!(level < 0.05 && phase < 0.5, "{level} dB {phase}°");
 }

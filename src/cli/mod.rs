@@ -8,6 +8,7 @@ pub mod failure;
 pub mod load;
 pub mod output;
 pub mod predict;
+pub mod rehearse;
 pub mod verify;
 
 use clap::{Parser, Subcommand};
@@ -44,6 +45,7 @@ enum Command {
     Align(align::Args),
     Verify(verify::Args),
     Compare(compare::CompareArgs),
+    Rehearse(Box<rehearse::RehearseArgs>),
 }
 
 /// Runs the program on the process's arguments.
@@ -58,6 +60,7 @@ pub fn main() -> ExitCode {
         Command::Align(args) => align::run(args, &out),
         Command::Verify(args) => verify::run(args, &out),
         Command::Compare(args) => compare::run(args, out),
+        Command::Rehearse(args) => rehearse::run(args, &out),
     };
     match done {
         Ok(Exit::Done) => ExitCode::SUCCESS,

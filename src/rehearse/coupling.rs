@@ -5,8 +5,8 @@
 //! ```
 //!
 //! Quarter space mirrors in the floor z = 0, eighth space also in the wall y = 0. An image that coincides with its
-//! opening is taken at the distance max(2|z|, full height). Inside the time loop the delayed derivative is a short
-//! filter, exact (to 0.1 %) in the band and small above four times its upper edge, so that the loop over several
+//! opening is taken at the distance max(2|z|, full height); the images' part of an opening's own load is fitted into its
+//! ladder. What one opening hears of another goes through a short filter in the time loop, a delayed derivative, exact (to 0.1 %) in the band and small soon above, so that the loop over several
 //! openings stays stable: a point source would be stronger there than any real opening.
 
 use super::fit::solve;
@@ -64,6 +64,12 @@ pub(super) fn distances_m(
         .collect()
 }
 
+/// Whether an image is so near that its part of the load belongs into the opening's ladder: beyond, the delayed
+/// coupling k·S/(2πr) stays below a third up to twice the band, and the loop is stable.
+pub(super) fn is_near(opening: &Opening, distance_m: f64, top_rad_per_m: f64) -> bool {
+    2.0 * top_rad_per_m * opening.area_m2 > 0.35 * 2.0 * PI * distance_m
+}
+
 fn size_m(opening: &Opening) -> [f64; 2] {
     match opening.shape {
         OpeningShape::Round => [2.0 * super::radiation::radius_m(opening.area_m2); 2],
@@ -94,30 +100,34 @@ impl Delayed {
     /// Delayed derivative: `gain·d/dt` at `delay` samples, exact below `band` rad per sample; `gain` in units of one
     /// over the sample period.
     pub fn derivative(delay: f64, gain: f64, band: f64) -> Self {
-        let first = (delay.floor() as usize).saturating_sub(12).max(1);
-        let end = (delay.floor() as usize + 13).max(first + 20);
+        // The longer the delay, the more past there is to shape the filter with.
+        let whole = delay.floor() as usize;
+        let half = whole.clamp(12, 40);
+        let first = whole.saturating_sub(half).max(1);
+        let end = (whole + half + 1).max(first + 20);
         let n = end - first;
-        let mut points: Vec<(f64, f64, bool)> = (0..40)
+        let mut points: Vec<(f64, f64, f64)> = (0..40)
             .map(|i| {
                 let w = band * (f64::from(i) + 0.5) / 40.0;
-                (w, 1.0 / w, true)
+                (w, 1.0 / w, 1.0)
             })
             .collect();
-        let stop = (4.0 * band).min(0.6 * PI);
-        // Openings that are near each other are small beside a step's path, and need less of it.
-        let quiet = 2e-3 * (delay / 8.0).powi(2).clamp(1e-3, 1.0);
-        points.extend((0..60).map(|i| (stop + (PI - stop) * f64::from(i) / 59.0, quiet, false)));
+        // Above the band it fades out; openings that are near each other are small beside a step's path, and need less
+        // of that.
+        let quiet = 4e-3 * (delay / 8.0).powi(2).clamp(1e-3, 1.0);
+        let fade = (3.0 * band).min(0.8 * PI);
+        points.extend((0..80).map(|i| {
+            let w = band + (PI - band) * (f64::from(i) + 0.5) / 80.0;
+            (w, quiet, ((fade - w) / (fade - band)).max(0.0))
+        }));
         let mut matrix = vec![0.0; n * n];
         let mut right = vec![0.0; n];
-        for (w, weight, inside) in points {
+        for (w, weight, share) in points {
             let column: Vec<Complex64> = (0..n)
                 .map(|k| weight * Complex64::from_polar(1.0, -w * (first + k) as f64))
                 .collect();
-            let wanted = if inside {
-                weight * Complex64::new(0.0, w) * Complex64::from_polar(1.0, -w * delay)
-            } else {
-                Complex64::new(0.0, 0.0)
-            };
+            let wanted =
+                weight * share * Complex64::new(0.0, w) * Complex64::from_polar(1.0, -w * delay);
             for i in 0..n {
                 right[i] += (column[i].conj() * wanted).re;
                 for j in 0..n {
@@ -171,9 +181,9 @@ mod tests {
             let loudest = (0..=100)
                 .map(|i| at(1.0 + (PI - 1.0) * f64::from(i) / 100.0).norm())
                 .fold(0.0, f64::max);
-            // A pure derivative would reach π; two openings at the distance r have S < r², so that r/(2c·dt)·loudest
-            // = delay/2·loudest is what must stay near one.
-            assert!(loudest * delay / 2.0 < 1.2, "{delay}: {loudest}");
+            // DERIVED: two openings at the distance r have S < r²; the coupling over the load ρc/S is then below
+            // delay·loudest/(2π), which must not exceed one. A pure derivative would reach π.
+            assert!(loudest * delay / (2.0 * PI) < 1.0, "{delay}: {loudest}");
         }
     }
 

@@ -72,7 +72,6 @@ impl Motor {
     ) -> Result<Self, NoMass> {
         let reference = Air::new(AirConditions::default());
         let (bl, mut mass, cms, rms) = driver.mechanical(reference.bulk_modulus_pa());
-        let omega_0 = 1.0 / (mass * cms).sqrt();
         if driver.mass_has_air_load() {
             let radius = super::radiation::radius_m(driver.sd_m2);
             let load = 2.0 * 8.0 / 3.0 * reference.density_kg_per_m3 * radius.powi(3);
@@ -84,6 +83,7 @@ impl Motor {
             }
             mass -= load;
         }
+        let omega_0 = 1.0 / (mass * cms).sqrt();
         let second = driver
             .l2_h
             .zip(driver.r2_ohm)

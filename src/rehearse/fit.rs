@@ -69,9 +69,9 @@ pub(super) fn non_negative(
             }
             let before = active.len();
             active.retain(|&k| x[k] > 1e-12 * size);
-            for k in 0..n {
+            for (k, x) in x.iter_mut().enumerate() {
                 if !active.contains(&k) {
-                    x[k] = 0.0;
+                    *x = 0.0;
                 }
             }
             if active.is_empty() || active.len() == before {

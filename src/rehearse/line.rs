@@ -59,6 +59,15 @@ impl Lossy {
         }
     }
 
+    /// `size` times a relaxing admittance or impedance.
+    pub fn of(size: f64, relaxing: &Relaxing) -> Self {
+        Self {
+            value: size * relaxing.slope,
+            constant: size * relaxing.constant,
+            part: relaxing.part.iter().map(|r| size * r).collect(),
+        }
+    }
+
     /// Adds another in parallel (compliances) or in series (inertances).
     pub fn add(&mut self, other: &Self) {
         self.value += other.value;
@@ -89,21 +98,22 @@ fn bore_of(duct: &Duct, area_m2: f64) -> Bore {
     }
 }
 
-/// Change of the centre-line length, for the inertance only, by the bend at the `to` end, m.
+/// Change of the centre-line length, for the inertance only, by the bend at the `to` end, and the length of the corner, m.
 ///
 /// Potential flow round a sharp right-angled corner of a channel of width h has the inertance of 0.559 h instead of
 /// the centre line's h; a quarter ring with the inner radius h/2 has 1.430 h instead of 1.571 h.
-fn bend_length_m(duct: &Duct) -> f64 {
+fn bend_lengths_m(duct: &Duct) -> (f64, f64) {
     let width = match duct.section {
         Section::Rectangular { width_m } => duct.area_m2[1] / width_m,
         Section::Slit { gap_m } => gap_m,
         Section::Round => duct.area_m2[1].sqrt(),
     };
-    match duct.bend {
+    let share = match duct.bend {
         Bend::None => 0.0,
-        Bend::Mitred => -0.441 * width,
-        Bend::Rounded => -0.141 * width,
-    }
+        Bend::Mitred => -0.441,
+        Bend::Rounded => -0.141,
+    };
+    (share * width, width)
 }
 
 /// Cuts a duct into the most cells that the time step allows, at least one.
@@ -177,23 +187,21 @@ fn cut(duct: &Duct, air: &Air, rates: &Rates, count: usize) -> Vec<Cell> {
     let [from_m, to_m] = duct.end_correction_m;
     list[0].inertance.value += air.density_kg_per_m3 * from_m / duct.area_m2[0];
     list[count - 1].inertance.value += air.density_kg_per_m3 * to_m / duct.area_m2[1];
-    let bend = bend_length_m(duct);
+    let (bend, corner) = bend_lengths_m(duct);
     if bend != 0.0 {
-        // Spread over the corner, as far as the duct reaches.
-        let reach = (2.0 * bend.abs() / duct.length_m * n).ceil().clamp(1.0, n) as usize;
-        let whole: f64 = list[count - reach..]
-            .iter()
-            .map(|c| c.inertance.value)
-            .sum();
-        let change = (air.density_kg_per_m3 * bend / duct.area_m2[1] / whole).max(-0.8);
-        for cell in &mut list[count - reach..] {
-            cell.inertance.value *= 1.0 + change;
+        // Spread over the corner, which ends at the duct's end.
+        let start = (1.0 - corner / duct.length_m).max(0.0) * n;
+        let change = air.density_kg_per_m3 * bend / duct.area_m2[1] / (n - start);
+        for (k, cell) in list.iter_mut().enumerate() {
+            let inside = (k as f64 + 1.0 - start).clamp(0.0, 1.0);
+            let value = &mut cell.inertance.value;
+            *value = (*value + change * inside).max(0.2 * *value);
         }
     }
     list
 }
 
-/// A porous lining on all walls: isothermal air layer behind a third of its flow resistance, outside the stated area.
+/// A porous lining on all walls, outside the stated area.
 fn line_walls(duct: &Duct, air: &Air, rates: &Rates, x: f64, length_m: f64, cell: &mut Cell) {
     let Some(lining) = duct.lining else { return };
     let area = area_at(duct, x);
@@ -202,18 +210,9 @@ fn line_walls(duct: &Duct, air: &Air, rates: &Rates, x: f64, length_m: f64, cell
         Section::Rectangular { width_m } => 2.0 * (width_m + area / width_m),
         Section::Slit { gap_m } => 2.0 * area / gap_m,
     };
-    let compliance =
-        perimeter * length_m * lining.thickness_m * air.heat_ratio / air.bulk_modulus_pa();
-    let time = lining.flow_resistivity_pa_s_per_m2 * lining.thickness_m.powi(2) / 3.0
-        * air.heat_ratio
-        / air.bulk_modulus_pa();
-    let relaxing = rates.fit(|s| s / (1.0 + s * time));
+    let layer = super::porous::layer(&lining, air, rates);
     for half in [&mut cell.near, &mut cell.far] {
-        half.add(&Lossy {
-            value: 0.5 * compliance * relaxing.slope,
-            constant: 0.5 * compliance * relaxing.constant,
-            part: relaxing.part.iter().map(|r| 0.5 * compliance * r).collect(),
-        });
+        half.add(&Lossy::of(0.5 * perimeter * length_m, &layer));
     }
 }
 
@@ -389,6 +388,8 @@ impl Line {
 
     /// Largest pressure on the line, Pa.
     pub fn largest_pa(&self) -> f64 {
-        self.pressure.iter().fold(0.0, |a, p| a.max(p.abs()))
+        self.pressure
+            .iter()
+            .fold(0.0, |a, p| super::unit::larger(a, *p))
     }
 }

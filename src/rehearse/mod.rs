@@ -13,6 +13,7 @@ mod driver;
 mod fit;
 mod line;
 mod noise;
+mod porous;
 mod probe;
 mod radiation;
 pub mod random;
@@ -84,8 +85,8 @@ pub enum RehearseError {
     },
     /// The simulation grew without bound.
     #[error(
-        "the simulation of this design grew without bound after {at_s:.2} s; an element's value is out of all \
-         proportion to the others"
+        "the simulation of this design grew without bound after {at_s:.2} s; openings that lie nearer to each other \
+         (or to a wall or floor) than their own size cannot be simulated: merge them or move them apart"
     )]
     Unstable {
         /// Time, s.

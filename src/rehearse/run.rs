@@ -3,7 +3,7 @@
 use super::RehearseError;
 use super::air::Air;
 use super::probe::{Medium, Microphone};
-use super::unit::{Grid, Unit};
+use super::unit::{Grid, Unit, larger};
 use crate::design::{Design, Probe, ProbePlace};
 
 /// A signal on the grid of the simulation: sample m lies at (m + offset)·dt.
@@ -43,6 +43,9 @@ pub(super) struct Plan<'a> {
     /// Stops early once everything has decayed to this fraction of its largest value (0: never).
     pub quiet: f64,
 }
+
+/// A sound pressure that no unit reaches, Pa: a hundred atmospheres.
+const LARGEST_PA: f64 = 1e7;
 
 enum Ear {
     Junction(usize),
@@ -85,10 +88,10 @@ pub(super) fn run(
             }
         }
         if n % 16 == 0 {
-            recent = recent.max(unit.largest_pa());
+            recent = larger(recent, unit.largest_pa());
         }
-        if n % block == block - 1 {
-            if !recent.is_finite() || !step.current_a.is_finite() {
+        if n % block == block - 1 || n + 1 == steps {
+            if !(recent < LARGEST_PA && step.current_a.is_finite()) {
                 return Err(RehearseError::Unstable {
                     at_s: n as f64 * unit.step_s(),
                 });

@@ -13,7 +13,7 @@
 
 use super::air::Air;
 use super::branch::Branch;
-use super::coupling::{Delayed, distances_m, solid_angle};
+use super::coupling::{Delayed, distances_m, is_near, solid_angle};
 use super::driver::{Motor, NoMass};
 use super::line::{End, Line, Lossy, cells, is_stable};
 use super::radiation::{Ladder, radius_m};
@@ -162,35 +162,16 @@ impl Builder<'_> {
         let place = self.names.place(&chamber.at);
         let (air, bulk) = (self.air, self.air.bulk_modulus_pa());
         let excess = air.heat_ratio - 1.0;
-        let fraction = chamber.fill.map_or(0.0, |fill| fill.fraction);
         let root = self.rates.square_root();
-        // (γ−1)/(ρc²)·A·√α·√s, only where the air touches bare wall.
-        let wall = excess / bulk
-            * chamber.wall_area()
-            * (1.0 - fraction)
-            * air.thermal_diffusivity_m2_per_s().sqrt();
-        self.add_compliance(
-            place,
-            &Lossy {
-                value: chamber.volume_m3 / bulk + wall * root.slope,
-                constant: wall * root.constant,
-                part: root.part.iter().map(|r| wall * r).collect(),
-            },
-        );
+        // (γ−1)/(ρc²)·A·√α·√s.
+        let wall = excess / bulk * chamber.wall_area() * air.thermal_diffusivity_m2_per_s().sqrt();
+        let mut whole = Lossy::of(wall, &root);
+        whole.value += chamber.volume_m3 / bulk;
         if let Some(fill) = chamber.fill {
-            // Isothermal below the rate at which the fibres exchange heat, σ/(ρ·Pr).
-            let rate = fill.flow_resistivity_pa_s_per_m2 / (air.density_kg_per_m3 * air.prandtl);
-            let more = self.rates.fit(|s| s / (1.0 + s / rate));
-            let size = excess * fraction * chamber.volume_m3 / bulk;
-            self.add_compliance(
-                place,
-                &Lossy {
-                    value: size * more.slope,
-                    constant: size * more.constant,
-                    part: more.part.iter().map(|r| size * r).collect(),
-                },
-            );
+            let more = super::porous::fill(fill.flow_resistivity_pa_s_per_m2, air, &self.rates);
+            whole.add(&Lossy::of(fill.fraction * chamber.volume_m3 / bulk, &more));
         }
+        self.add_compliance(place, &whole);
     }
 
     fn ducts(&mut self, design: &Design) -> Line {
@@ -272,10 +253,17 @@ impl Builder<'_> {
     fn openings(&mut self, design: &Design, high_hz: f64) -> Vec<usize> {
         let (air, c) = (self.air, self.air.sound_speed_m_per_s);
         let mut list = Vec::new();
-        for opening in &design.openings {
+        for (index, opening) in design.openings.iter().enumerate() {
             let place = self.names.place(&opening.at);
             let time_s = radius_m(opening.area_m2) / c;
-            let ladder = Ladder::fit(opening, 1.3 * std::f64::consts::TAU * high_hz * time_s);
+            let top = std::f64::consts::TAU * high_hz / c;
+            let mut image_m = distances_m(index, index, &design.openings, design.space);
+            let coupled = design.openings.len() > 1 || !image_m.is_empty();
+            image_m.retain(|&r| is_near(opening, r, top));
+            // Images make the load ripple, so that the fit has nothing to spare above the band.
+            let reach = if image_m.is_empty() { 1.3 } else { 1.05 };
+            let ka_max = reach * std::f64::consts::TAU * high_hz * time_s;
+            let ladder = Ladder::fit(opening, &image_m, coupled, ka_max);
             let unit = air.density_kg_per_m3 * c / opening.area_m2;
             list.push(self.branches.len());
             self.branches.push(
@@ -390,7 +378,7 @@ impl Unit {
     pub fn largest_pa(&self) -> f64 {
         self.pressure
             .iter()
-            .fold(self.line.largest_pa(), |a, p| a.max(p.abs()))
+            .fold(self.line.largest_pa(), |a, p| larger(a, *p))
     }
 
     fn prepare_branches(&mut self) {
@@ -518,13 +506,22 @@ impl Unit {
     }
 }
 
+/// The larger magnitude; not a number wins.
+pub(super) fn larger(a: f64, b: f64) -> f64 {
+    if b.abs() <= a { a } else { b.abs() }
+}
+
 fn couple(design: &Design, air: &Air, grid: Grid) -> Vec<(usize, usize, Delayed)> {
-    let band = (1.3 * std::f64::consts::TAU * grid.high_hz / grid.rate_hz).min(0.6);
+    let band = (1.1 * std::f64::consts::TAU * grid.high_hz / grid.rate_hz).min(0.6);
     let mut list = Vec::new();
     let count = design.openings.len();
+    let top = std::f64::consts::TAU * grid.high_hz / air.sound_speed_m_per_s;
     for at in 0..count {
         for source in 0..count {
             for r in distances_m(at, source, &design.openings, design.space) {
+                if source == at && is_near(&design.openings[at], r, top) {
+                    continue;
+                }
                 let delay = r / air.sound_speed_m_per_s * grid.rate_hz;
                 let gain = air.density_kg_per_m3 * grid.rate_hz / (solid_angle(design.space) * r);
                 list.push((at, source, Delayed::derivative(delay, gain, band)));
