@@ -83,6 +83,7 @@ fn responses(design: &Design, seed: u64) -> Vec<Response> {
             resolution_hz: 0.01,
             absolute,
             timed: true,
+            has_phase: true,
             drive_v: Some(2.83),
             take: Take {
                 file: "synthetic".to_string(),

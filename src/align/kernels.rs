@@ -39,7 +39,8 @@ pub fn per_series(
     let mut list = Vec::new();
     for (group, &n) in filled.iter().enumerate() {
         let s = &comparison.series[n];
-        for part in [0, 1] {
+        // A phase that was not measured says nothing about the size of the discrepancy.
+        for part in 0..if s.has_phase { 2 } else { 1 } {
             list.push(Series {
                 abscissa: &s.x,
                 variance: &s.variance,

@@ -41,6 +41,8 @@ pub struct Series {
     pub variance: Vec<f64>,
     /// Nuisance terms: index of the coordinate, by kind.
     pub nuisance: Vec<(Nuisance, usize)>,
+    /// Whether the phase was measured.
+    pub has_phase: bool,
     /// Drive voltage, V RMS.
     pub drive_v: f64,
     /// Duration constant L of the sweep, s, and its start, Hz, for the drift term.
@@ -133,6 +135,7 @@ impl Comparison {
                 measured: Vec::new(),
                 variance: Vec::new(),
                 nuisance: Vec::new(),
+                has_phase: r.has_phase,
                 drive_v: r.drive_v.unwrap_or(design.drive.voltage_v),
                 sweep,
             };
@@ -277,7 +280,11 @@ impl Comparison {
                 }
                 let ratio = s.measured[i] / value[at];
                 level.push(ratio.norm().max(1e-300).ln() - dl);
-                phase.push(wrap(ratio.arg() - dp));
+                phase.push(if s.has_phase {
+                    wrap(ratio.arg() - dp)
+                } else {
+                    0.0
+                });
                 simulated.push(value[at]);
             }
             out.residual.push([level, phase]);
@@ -322,7 +329,7 @@ impl Comparison {
                     .sum();
                 let d = sum / value[at];
                 l.push(-d.re);
-                p.push(-d.im);
+                p.push(if s.has_phase { -d.im } else { 0.0 });
             }
             level.push(l);
             phase.push(p);
@@ -335,7 +342,7 @@ impl Comparison {
                 for (i, &at) in s.place.iter().enumerate() {
                     let (dl, dp) = s.effect(kind, self.frequency_hz[at]);
                     l[i] = -dl;
-                    p[i] = -dp;
+                    p[i] = if s.has_phase { -dp } else { 0.0 };
                 }
             }
             level.push(l);

@@ -2,7 +2,13 @@
 //!
 //! Every response is given on one logarithmic grid, `1000·2^(n/48)` Hz, with its own noise.
 
+pub mod channels;
+pub mod correction;
+pub mod curve;
+pub mod take;
 pub mod warning_text;
+
+pub use take::{MeasureError, load};
 
 use crate::signal::grid;
 use num_complex::Complex64;
@@ -51,6 +57,8 @@ pub struct Response {
     pub absolute: bool,
     /// Whether time zero is known (a reference channel); `false`: the delay is free.
     pub timed: bool,
+    /// Whether the phase was measured; `false`: only the magnitude counts.
+    pub has_phase: bool,
     /// RMS voltage at the amplifier during the capture, V, where it is known.
     pub drive_v: Option<f64>,
     /// What was found about the take.
@@ -165,19 +173,4 @@ impl Response {
     pub fn grid(low_hz: f64, high_hz: f64) -> Vec<f64> {
         grid::log_grid(low_hz, high_hz, 48)
     }
-}
-
-/// stub
-#[derive(Debug, thiserror::Error)]
-pub enum MeasureError {
-    /// stub
-    #[error("stub")]
-    Stub,
-}
-/// stub
-pub fn load(
-    _s: &crate::design::captures::CaptureSet,
-    _p: &mut dyn FnMut(&str),
-) -> Result<Vec<Response>, MeasureError> {
-    Err(MeasureError::Stub)
 }

@@ -1,5 +1,44 @@
-//! stub
-/// stub
-pub fn text(w: &super::TakeWarning) -> String {
-    format!("{w:?}")
+//! Warnings about takes, in words, each with its remedy.
+
+use super::TakeWarning;
+
+/// One sentence or two.
+#[must_use]
+pub fn text(warning: &TakeWarning) -> String {
+    match warning {
+        TakeWarning::Clipped { channel, samples } => format!(
+            "channel {channel} is clipped ({samples} samples at its ceiling): lower its gain and record again"
+        ),
+        TakeWarning::Hum {
+            frequency_hz,
+            over_db,
+        } => format!(
+            "hum at {frequency_hz:.0} Hz, {over_db:.0} dB over its surroundings: look for a ground loop, keep cables apart"
+        ),
+        TakeWarning::Inverted => {
+            "the reference channel is inverted: swap its leads, or the amplifier's".to_string()
+        }
+        TakeWarning::DriftCorrected { ppm } => {
+            format!(
+                "the recorder's clock runs {ppm:+.0} ppm against the player's; it was taken into account"
+            )
+        }
+        TakeWarning::Noisy { low_hz, high_hz } if high_hz <= low_hz => {
+            "nowhere 20 dB over the noise: raise the level, come closer, or wait for quiet"
+                .to_string()
+        }
+        TakeWarning::Noisy { low_hz, high_hz } => format!(
+            "20 dB over the noise only from {low_hz:.1} to {high_hz:.0} Hz: raise the level, use a longer sweep, or wait for quiet"
+        ),
+        TakeWarning::LostSamples { at_s, samples } => format!(
+            "the recording jumps near {at_s:.2} s by about {} samples ({}): record again with larger buffers",
+            samples.abs(),
+            if *samples > 0 { "lost" } else { "repeated" }
+        ),
+        TakeWarning::ShortTail { tail_s } => {
+            format!(
+                "only {tail_s:.2} s were recorded after the sweep: leave 2 s, so that the cabinet can ring out"
+            )
+        }
+    }
 }

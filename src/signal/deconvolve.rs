@@ -32,7 +32,7 @@ const ORDER: usize = 5;
 /// SNR from which a one-third octave is usable, dB (contract).
 const USABLE_DB: f64 = 20.0;
 /// Harmonics above this level against the linear response are cut out of it.
-const HARMONIC_MATTERS: f64 = 1e-4;
+const HARMONIC_MATTERS: f64 = 5e-4;
 
 /// A take that cannot be deconvolved.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -217,9 +217,23 @@ pub fn deconvolve(take: &Take<'_>, sweep: &Sweep) -> Result<Deconvolved, Deconvo
     }
     let guide = take.reference.unwrap_or(take.signal);
     let (start, stands_out) = find(&mut planner, guide, sweep, rate);
-    // A pure loop-back stands out by √(samples); a resonant cabinet by tens.
-    if stands_out < 12.0 {
-        return Err(no_sweep(&mut planner, guide, sweep, rate));
+    // A loop-back stands out by √(samples)/3 or so; a resonant cabinet by ten and more. What stands out little may
+    // be another sweep: then a rate that fits far better says so.
+    let needed = if take.reference.is_some() { 25.0 } else { 6.0 };
+    if stands_out < 40.0 {
+        let (hint, better) = other_rate(&mut planner, guide, sweep, rate);
+        if stands_out < needed || better > 1.7 * stands_out {
+            return Err(DeconvolveError::NoSweep {
+                start_hz: plan.start_hz,
+                stop_hz: plan.stop_hz,
+                duration_s: plan.duration_s,
+                hint: if better > 1.7 * stands_out {
+                    hint
+                } else {
+                    String::new()
+                },
+            });
+        }
     }
     let sweep_samples = (plan.duration_s * rate).ceil() as usize;
     let begin = start.round().max(0.0) as usize;
@@ -273,6 +287,21 @@ pub fn deconvolve(take: &Take<'_>, sweep: &Sweep) -> Result<Deconvolved, Deconvo
     };
     let delay_s = wrapped / rate;
 
+    // Harmonics of order n come out above n·f1: a wide smooth edge there keeps the linear response from ringing
+    // into their places.
+    let smooth = |x: f64| {
+        let x = x.clamp(0.0, 1.0);
+        x.powi(4) * (35.0 - 84.0 * x + 70.0 * x * x - 20.0 * x * x * x)
+    };
+    let above: Vec<Complex64> = h
+        .iter()
+        .enumerate()
+        .map(|(k, v)| {
+            let f = k as f64 * bin_hz;
+            v * (smooth((f / low_hz).log2()) * smooth((1.0 - f / high_hz) / 0.15))
+        })
+        .collect();
+    let upper = inverse(&mut planner, above, size);
     let harmonic = Harmonics {
         sweep,
         rate,
@@ -282,20 +311,15 @@ pub fn deconvolve(take: &Take<'_>, sweep: &Sweep) -> Result<Deconvolved, Deconvo
         high_hz,
         peak,
     };
-    let parts = harmonic.cut(&mut planner, &impulse);
-    if parts
-        .iter()
-        .any(|p| p.peak > HARMONIC_MATTERS * impulse[peak].abs())
-    {
+    let parts = harmonic.cut(&upper);
+    let loudest = upper.iter().fold(0.0_f64, |a, v| a.max(v.abs()));
+    if parts.iter().any(|p| p.peak > HARMONIC_MATTERS * loudest) {
         let all: Vec<f64> = (0..size)
             .map(|n| parts.iter().map(|p| p.impulse[n]).sum())
             .collect();
         let bins = spectrum(&mut planner, &all, size);
         for k in first..=last {
-            let t = taper(k as f64 * bin_hz);
-            if t > 0.5 {
-                h[k] -= bins[k] / t;
-            }
+            h[k] -= bins[k];
         }
     }
 
@@ -370,35 +394,32 @@ fn swept(sweep: &Sweep) -> (f64, f64) {
     (low * 1.02, high * 0.98)
 }
 
-fn no_sweep(
+/// The usual wrong sample rate under which the sweep stands out most, in words, and how much it does.
+fn other_rate(
     planner: &mut RealFftPlanner<f64>,
     guide: &[f64],
     sweep: &Sweep,
     rate: f64,
-) -> DeconvolveError {
-    let p = *sweep.plan();
-    let mut hint = String::new();
+) -> (String, f64) {
+    let mut best = (String::new(), 0.0);
     for a in USUAL_RATES {
         for b in USUAL_RATES {
             let ratio = a / b;
-            if (ratio - 1.0).abs() < 1e-3 || !hint.is_empty() {
+            if (ratio - 1.0).abs() < 1e-3 || !(0.45..2.2).contains(&ratio) {
                 continue;
             }
-            if find(planner, guide, sweep, rate * ratio).1 > 30.0 {
-                hint = format!(
+            let out = find(planner, guide, sweep, rate * ratio).1;
+            if out > best.1 * 1.001 {
+                let hint = format!(
                     " (it fits if the sample rate were {ratio:.4} times what the file says, as between {:.1} and {:.1} kHz)",
                     b / 1e3,
                     a / 1e3
                 );
+                best = (hint, out);
             }
         }
     }
-    DeconvolveError::NoSweep {
-        start_hz: p.start_hz,
-        stop_hz: p.stop_hz,
-        duration_s: p.duration_s,
-        hint,
-    }
+    best
 }
 
 struct Clock {
@@ -442,28 +463,28 @@ fn clock(
         let f = (from + n) as f64 * bin_hz;
         rows.push((f, sweep.time_s(f), phase));
     }
-    // Straight line of the delay −φ/(2πf) over t_f, weighted by f².
+    // φ = c − 2πf·(t0 + δ·t_f); c takes up whole turns that were lost at a jump.
     let fit = |rows: &[(f64, f64, f64)]| {
-        let (mut w, mut wt, mut wtt, mut wd, mut wtd) = (0.0, 0.0, 0.0, 0.0, 0.0);
+        let mut normal = [[0.0; 3]; 3];
+        let mut right = [0.0; 3];
         for &(f, t, p) in rows {
-            let (weight, d) = (f * f, -p / (TAU * f));
-            w += weight;
-            wt += weight * t;
-            wtt += weight * t * t;
-            wd += weight * d;
-            wtd += weight * t * d;
+            let basis = [1.0, -TAU * f, -TAU * f * t];
+            for i in 0..3 {
+                for j in 0..3 {
+                    normal[i][j] += basis[i] * basis[j];
+                }
+                right[i] += basis[i] * p;
+            }
         }
-        let det = (w * wtt - wt * wt).max(f64::MIN_POSITIVE);
-        let slope = (w * wtd - wt * wd) / det;
-        let offset = (wd - slope * wt) / w;
+        let (solved, unit) = solve3(normal, right);
         let rest: f64 = rows
             .iter()
-            .map(|&(f, t, p)| (p + TAU * f * (offset + slope * t)).powi(2))
+            .map(|&(f, t, p)| (p - solved[0] + TAU * f * (solved[1] + solved[2] * t)).powi(2))
             .sum();
-        (offset, slope, rest, (w / det).sqrt())
+        (solved[1], solved[2], rest, unit)
     };
     let (_, slope, rest, unit) = fit(&rows);
-    let scatter = (rest / rows.len().max(3) as f64).sqrt() / TAU;
+    let scatter = (rest / rows.len().max(4) as f64).sqrt();
     // A step in the delay: the split that lowers the sum of squares most.
     let mut jump = None;
     let step = (rows.len() / 60).max(1);
@@ -488,6 +509,29 @@ fn clock(
         polarity,
         jump,
     }
+}
+
+/// Solves three normal equations; also the square root of the last diagonal entry of the inverse.
+fn solve3(a: [[f64; 3]; 3], b: [f64; 3]) -> ([f64; 3], f64) {
+    let minor = |r: [usize; 2], c: [usize; 2]| {
+        a[r[0]][c[0]] * a[r[1]][c[1]] - a[r[0]][c[1]] * a[r[1]][c[0]]
+    };
+    let others = [[1, 2], [0, 2], [0, 1]];
+    let mut adjugate = [[0.0; 3]; 3];
+    for i in 0..3 {
+        for j in 0..3 {
+            let sign = if (i + j) % 2 == 0 { 1.0 } else { -1.0 };
+            adjugate[j][i] = sign * minor(others[i], others[j]);
+        }
+    }
+    let det: f64 = (0..3).map(|j| a[0][j] * adjugate[j][0]).sum();
+    let det = if det.abs() < f64::MIN_POSITIVE {
+        f64::MIN_POSITIVE
+    } else {
+        det
+    };
+    let solved = [0, 1, 2].map(|i| (0..3).map(|j| adjugate[i][j] * b[j]).sum::<f64>() / det);
+    (solved, (adjugate[2][2] / det).abs().sqrt())
 }
 
 /// The value at bin position `at` of the polynomial that fits the de-rotated bins around it, and the share of one
@@ -662,7 +706,7 @@ struct Part {
 impl Harmonics<'_> {
     /// Cuts out orders 2 to 5: from half way to the next higher order to half way to the next lower one, at most
     /// 0.3 s ahead of the linear response.
-    fn cut(&self, _planner: &mut RealFftPlanner<f64>, impulse: &[f64]) -> Vec<Part> {
+    fn cut(&self, impulse: &[f64]) -> Vec<Part> {
         let l = self.sweep.rate_s();
         let ahead = |n: f64| l * n.ln() * self.rate;
         (2..=5)
@@ -680,9 +724,10 @@ impl Harmonics<'_> {
                 let mut peak = 0.0_f64;
                 for i in 0..width {
                     let at = (begin + i as f64).rem_euclid(span) as usize % self.size;
-                    // Raised cosines over a fifth at each end.
-                    let x = i as f64 / width as f64;
-                    let edge = (x / 0.2).min((1.0 - x) / 0.2).min(1.0);
+                    // Raised cosines: over half of what lies ahead of the harmonic, over a fifth behind.
+                    let edge = (i as f64 / (0.5 * pre))
+                        .min((width - i) as f64 / (0.2 * post))
+                        .min(1.0);
                     let w = 0.5 - 0.5 * (PI * edge).cos();
                     part[at] = impulse[at] * w;
                     peak = peak.max(part[at].abs());

@@ -4,5 +4,6 @@ pub mod bands;
 pub mod decimate;
 pub mod deconvolve;
 pub mod grid;
+pub mod impedance;
 pub mod sweep;
 pub mod wav;

@@ -1,0 +1,173 @@
+//! The channels of one WAV file at a reduced rate, with what shows only at the full rate: clipping, silence, digest.
+
+use super::MeasureError;
+use crate::signal::decimate::{Decimator, factor_for};
+use crate::signal::wav::{self, WavError};
+use std::io::{BufReader, Read};
+use std::path::Path;
+
+/// Slope, over the channel's ceiling, with which a signal must run into a flat top to count as clipped.
+const CORNER: f64 = 2e-3;
+
+/// Chosen channels of a file.
+#[derive(Debug, Clone)]
+pub struct Channels {
+    /// Sample rate of the file, Hz.
+    pub sample_rate_hz: u32,
+    /// Rate of `sample`, Hz.
+    pub rate_hz: f64,
+    /// The chosen channels, in the order asked for.
+    pub sample: Vec<Vec<f64>>,
+    /// Samples in flat tops per chosen channel.
+    pub clipped: Vec<usize>,
+    /// Largest magnitude per chosen channel.
+    pub peak: Vec<f64>,
+    /// BLAKE3 digest (hex).
+    pub digest: String,
+}
+
+/// Watches one channel for flat tops: three equal extreme samples or more that the signal runs into with a corner.
+#[derive(Debug, Clone, Default)]
+struct Tops {
+    before: f64,
+    last: f64,
+    run: usize,
+    into: f64,
+    /// (ceiling, samples in flat tops at it).
+    found: Vec<(f64, usize)>,
+    peak: f64,
+}
+
+impl Tops {
+    fn push(&mut self, x: f64) {
+        self.peak = self.peak.max(x.abs());
+        if x == self.last {
+            if self.run == 1 {
+                self.into = (self.last - self.before).abs();
+            }
+            self.run += 1;
+        } else {
+            self.end((x - self.last).abs());
+            self.before = self.last;
+            self.last = x;
+            self.run = 1;
+        }
+    }
+
+    fn end(&mut self, out: f64) {
+        let size = self.last.abs();
+        if self.run >= 3 && size > 1e-3 && self.into > CORNER * size && out > CORNER * size {
+            self.found.push((size, self.run));
+        }
+    }
+
+    /// Samples in flat tops at the channel's ceiling.
+    fn clipped(&self) -> usize {
+        self.found
+            .iter()
+            .filter(|(size, _)| *size > 0.98 * self.peak)
+            .map(|(_, run)| run)
+            .sum()
+    }
+}
+
+/// Reads the chosen channels (from 1) so that frequencies up to `highest_hz` are kept.
+///
+/// # Errors
+/// [`MeasureError`] names the file and what is wrong with it.
+pub fn read(
+    path: &Path,
+    file: &str,
+    wanted: &[usize],
+    highest_hz: f64,
+) -> Result<Channels, MeasureError> {
+    let io = |cause: std::io::Error| MeasureError::Open {
+        file: file.to_string(),
+        cause: cause.to_string(),
+    };
+    let about = std::fs::metadata(path).map_err(io)?;
+    if about.is_dir() {
+        return Err(io(std::io::Error::other(
+            "it is a folder, a WAV file was expected",
+        )));
+    }
+    let digest = digest(path).map_err(io)?;
+    let input = BufReader::with_capacity(1 << 16, std::fs::File::open(path).map_err(io)?);
+    let mut decimators: Vec<Decimator> = Vec::new();
+    let mut tops: Vec<Tops> = vec![Tops::default(); wanted.len()];
+    let mut factor = 1;
+    let head = wav::read(input, |head, block| {
+        if decimators.is_empty() {
+            factor = factor_for(f64::from(head.sample_rate_hz), highest_hz);
+            decimators = vec![Decimator::new(factor); wanted.len()];
+        }
+        for ((&channel, decimator), top) in wanted.iter().zip(&mut decimators).zip(&mut tops) {
+            if channel <= head.channels {
+                let samples = block
+                    .iter()
+                    .skip(channel - 1)
+                    .step_by(head.channels)
+                    .copied();
+                samples.clone().for_each(|x| top.push(x));
+                decimator.push(samples);
+            }
+        }
+    })
+    .map_err(|cause: WavError| MeasureError::Wav {
+        file: file.to_string(),
+        cause,
+    })?;
+    if let Some(&channel) = wanted.iter().find(|&&c| c > head.channels) {
+        return Err(MeasureError::NoChannel {
+            file: file.to_string(),
+            channel,
+            channels: head.channels,
+        });
+    }
+    Ok(Channels {
+        sample_rate_hz: head.sample_rate_hz,
+        rate_hz: f64::from(head.sample_rate_hz) / factor as f64,
+        sample: decimators.into_iter().map(Decimator::finish).collect(),
+        clipped: tops.iter().map(Tops::clipped).collect(),
+        peak: tops.iter().map(|t| t.peak).collect(),
+        digest,
+    })
+}
+
+/// BLAKE3 digest of a file, hex.
+pub(super) fn digest(path: &Path) -> std::io::Result<String> {
+    let mut hasher = blake3::Hasher::new();
+    let mut file = std::fs::File::open(path)?;
+    let mut buffer = vec![0u8; 1 << 16];
+    loop {
+        let count = file.read(&mut buffer)?;
+        if count == 0 {
+            return Ok(hasher.finalize().to_hex().to_string());
+        }
+        hasher.update(&buffer[..count]);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// DERIVED: a clipped sine has corners; a whole one, even in 16 bits at 5 Hz, has none.
+    #[test]
+    fn only_corners_count_as_clipping() {
+        let run = |ceiling: f64, f: f64| {
+            let mut tops = Tops::default();
+            for n in 0..96_000 {
+                let x = (std::f64::consts::TAU * f * f64::from(n) / 48_000.0).sin();
+                tops.push(((x.clamp(-ceiling, ceiling)) * 16_384.0).round() / 32_768.0);
+            }
+            tops.clipped()
+        };
+        for f in [5.0, 21.3, 180.0] {
+            assert_eq!(run(2.0, f), 0, "{f} Hz");
+        }
+        for f in [60.0, 180.0] {
+            assert!(run(0.8, f) > 1000, "{f} Hz: {}", run(0.8, f));
+        }
+    }
+}
