@@ -183,13 +183,13 @@ fn faults(unknowns: &[Unknown], settled: &Settled, evaluated: &Evaluated) -> Vec
         let theta = settled.theta[n] - u.designed_theta();
         let sd = settled.covariance[(n, n)].sqrt();
         let odds = log_odds(u, theta, sd);
-        // A number without a tolerance that differs but moves nothing anybody could hear or read is no finding.
+        // What moves no level by more than the model may err is no finding.
         let effect = evaluated
             .jacobian
             .iter()
             .flat_map(|parts| &parts[0][n])
             .fold(0.0_f64, |most, slope| most.max((slope * theta).abs()));
-        if odds > 0.0 && (released || effect > 0.02) {
+        if odds > 0.0 && effect > search::MATERIAL {
             list.push(Fault {
                 unknown: index,
                 probability: 1.0 / (1.0 + (-odds).exp()),

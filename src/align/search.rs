@@ -34,6 +34,9 @@ const MOST_FAULTS: usize = 4;
 const FLAT: f64 = 8.0;
 /// Candidates that are tried in full per round, from each of the two ways to look.
 const TRIED: usize = 3;
+/// Least change of a level, nepers, that can be told from the model's own error: 0.2 dB, two standard deviations of
+/// what an independent model of the same cabinet may differ by.
+pub const MATERIAL: f64 = 0.023;
 /// Starts that are followed per candidate.
 const FOLLOWED: usize = 2;
 /// Discrepancy of a model that fits: 1 % over a third of ln f, the medians of the priors.
@@ -91,6 +94,8 @@ pub struct Suspicion {
     pub sd: f64,
     /// Logarithm of the odds for a fault.
     pub log_odds: f64,
+    /// Largest change of any level that it would make, nepers.
+    pub effect: f64,
 }
 
 /// The search for one set of captures.
@@ -489,12 +494,18 @@ impl<'a> Search<'a> {
                 (-slope / precision, precision.recip().sqrt())
             };
             let log_odds = log_odds(&self.unknowns[index], estimate, sd);
+            let effect = evaluated
+                .jacobian
+                .iter()
+                .flat_map(|parts| &parts[0][n])
+                .fold(0.0_f64, |most, slope| most.max((slope * estimate).abs()));
             if log_odds.is_finite() {
                 list.push(Suspicion {
                     unknown: index,
                     estimate,
                     sd,
                     log_odds,
+                    effect,
                 });
             }
         }
@@ -507,7 +518,9 @@ impl<'a> Search<'a> {
         let mut chosen: Vec<Suspicion> = Vec::new();
         for kernels in [&at.kernels, &usual] {
             let mut list = self.suspicions(at, kernels)?;
-            list.retain(|s| s.log_odds > 0.0 && !at.released.contains(&s.unknown));
+            list.retain(|s| {
+                s.log_odds > 0.0 && s.effect > MATERIAL && !at.released.contains(&s.unknown)
+            });
             list.sort_by(|a, b| b.log_odds.total_cmp(&a.log_odds));
             for s in list.into_iter().take(TRIED) {
                 if !chosen.iter().any(|c| c.unknown == s.unknown) {

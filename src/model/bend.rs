@@ -6,7 +6,7 @@
 //! mapping; the value 0.559 from memory). A quarter ring with the inner radius h/2 has
 //! (π/2)/ln(r_o/r_i) squares, 1.430 for r_o/r_i = 3, where the centre line has π/2 = 1.571: shorter by 0.141·h.
 //! The compliance is that of the centre-line length in both cases. The corner takes the last h of the duct's centre
-//! line, so that the correction acts h/2 before the end. Range: k·h ≪ 1. Spread: the corner's own
+//! line, over which the correction is spread. Range: k·h ≪ 1. Spread: the corner's own
 //! shape (rounded inner edge, deflector) moves the sharp value by about ±0.1·h (judgement, no published source).
 
 use crate::design::Bend;

@@ -59,8 +59,8 @@ pub struct DuctGeometry<T> {
     /// Width of a rectangular section, gap of a slit, nothing for a round one.
     across: T,
     end: [T; 2],
-    /// A bend: length to add to the inertance, and how far before the end the middle of the corner lies, m.
-    corner: Option<(T, T)>,
+    /// A bend: length of the corner along the centre line, m, and the share of its inertance that is there.
+    corner: Option<(T, f64)>,
     lining: Option<(T, T)>,
     profile: Profile,
     section: Section,
@@ -127,7 +127,7 @@ impl<T: Field> DuctGeometry<T> {
                 Section::Slit { .. } => across,
                 Section::Round => area[1].sqrt(),
             };
-            (height * share, height * 0.5)
+            (height, 1.0 + share)
         });
         let lining = duct.lining.map(|lining| {
             (
@@ -285,8 +285,8 @@ impl<T: Field> DuctGeometry<T> {
                 uu: m.uu - m.up * z,
             };
         }
-        if let Some((length, back)) = self.corner {
-            m = corner(&m, at, last, length, back);
+        if let Some((length, share)) = self.corner {
+            m = corner(&m, at, last, length, share);
         }
         if self.end[1].value().re != 0.0 || !self.end[1].is_constant() {
             let z = self.end[1] / last * inertance;
@@ -321,40 +321,28 @@ impl<T: Field> DuctGeometry<T> {
     }
 }
 
-/// Puts the inertance of a corner where its middle is: back from the end through a uniform lossless piece, the
-/// inertance, and forward again.
-fn corner<T: Field>(m: &Transfer<T>, at: &Tone, area: T, length: T, back: T) -> Transfer<T> {
+/// Gives the last stretch of a duct the inertance of a corner: back from the end through a uniform lossless piece,
+/// and forward again through one whose inertance is `share` of it.
+fn corner<T: Field>(m: &Transfer<T>, at: &Tone, area: T, length: T, share: f64) -> Transfer<T> {
     let k = at.wave_number();
-    let (cos, sinc) = cosh_sinhc(back * back * (-k * k));
-    let mass = at.omega_rad_per_s * at.density_kg_per_m3;
-    let pu = back * sinc / area * Complex64::new(0.0, -mass);
-    let up = back * sinc * area * Complex64::new(0.0, -at.omega_rad_per_s / at.bulk_pa);
+    let piece = |sign: f64, share: f64| {
+        let (cos, sinc) = cosh_sinhc(length * length * (-k * k * share));
+        let s = length * sinc * sign;
+        let mass = at.omega_rad_per_s * at.density_kg_per_m3 * share;
+        Transfer {
+            pp: cos,
+            pu: s / area * Complex64::new(0.0, -mass),
+            up: s * area * Complex64::new(0.0, -at.omega_rad_per_s / at.bulk_pa),
+            uu: cos,
+        }
+    };
     let then = |by: &Transfer<T>, m: &Transfer<T>| Transfer {
         pp: by.pp * m.pp + by.pu * m.up,
         pu: by.pp * m.pu + by.pu * m.uu,
         up: by.up * m.pp + by.uu * m.up,
         uu: by.up * m.pu + by.uu * m.uu,
     };
-    let one = T::from_f64(1.0);
-    let backward = Transfer {
-        pp: cos,
-        pu: -pu,
-        up: -up,
-        uu: cos,
-    };
-    let lump = Transfer {
-        pp: one,
-        pu: length / area * Complex64::new(0.0, -mass),
-        up: T::from_f64(0.0),
-        uu: one,
-    };
-    let forward = Transfer {
-        pp: cos,
-        pu,
-        up,
-        uu: cos,
-    };
-    then(&forward, &then(&lump, &then(&backward, m)))
+    then(&piece(1.0, share), &then(&piece(-1.0, 1.0), m))
 }
 
 /// One step of a cone with uniform z and y: with χ = ψ' = gψ − zη, ψ and χ follow from cosh and sinh of √(zy)·h.
