@@ -1,19 +1,19 @@
 //! The model discrepancy of every series: level and phase of one response share size and correlation length.
 
 use super::dense::Matrix;
-use super::discrepancy::{Group, Series, estimate, estimate_choosing_smoothness, evaluate};
+use super::discrepancy::{Group, Series, estimate, evaluate};
 use super::residual::{Comparison, Evaluated};
 use super::whiten::Kernel;
 
-/// Least standard deviation of the discrepancy, nepers: 0.05 dB, by which two sound models of one cabinet were seen to
-/// differ. The residuals cannot tell an error of the model that the parameters can follow; this stands for it.
-pub const LEAST: f64 = 0.0058;
+/// Least discrepancy: standard deviation (nepers) and correlation length (ln f). 0.05 dB over a third of ln f, by which
+/// two sound models of one cabinet were seen to differ. The residuals cannot tell an error of the model that the
+/// parameters can follow; this stands for it.
+pub const LEAST: (f64, f64) = (0.0058, 0.3);
 
 /// Kernels by restricted maximum likelihood, and the logarithm of the evidence under them.
 ///
 /// `precision` and `offset` are those of the coordinates' priors. Where nothing can be estimated (no points, a
-/// number that is not finite) the old kernels stay and the evidence is −∞. With `choose` the smoothness is chosen by
-/// evidence; otherwise each series keeps its own.
+/// number that is not finite) the old kernels stay and the evidence is −∞.
 #[must_use]
 pub fn per_series(
     comparison: &Comparison,
@@ -21,7 +21,6 @@ pub fn per_series(
     precision: &[f64],
     offset: &[f64],
     old: &[Kernel],
-    choose: bool,
 ) -> (Vec<Kernel>, f64) {
     let matrices: Vec<[Matrix; 2]> = evaluated
         .jacobian
@@ -64,20 +63,18 @@ pub fn per_series(
         })
         .collect();
     let mut kernels = old.to_vec();
-    let found = if choose {
-        estimate_choosing_smoothness(&list, &groups, precision, offset)
-    } else {
-        estimate(&list, &groups, precision, offset)
-    };
-    let Ok(found) = found else {
+    let Ok(found) = estimate(&list, &groups, precision, offset) else {
         return (kernels, f64::NEG_INFINITY);
     };
     let mut floored = false;
     let mut estimated = Vec::new();
     for (&n, e) in filled.iter().zip(&found.kernels) {
         let mut kernel = e.kernel;
-        if kernel.sigma < LEAST {
-            kernel.sigma = LEAST;
+        // What neighbouring frequencies may differ by depends on σ²/ℓ.
+        let least = LEAST.0 * LEAST.0 / LEAST.1;
+        if kernel.sigma * kernel.sigma / kernel.length < least {
+            kernel = Kernel::exponential(kernel.sigma.max(LEAST.0), LEAST.1);
+            kernel.length = kernel.sigma * kernel.sigma / least;
             floored = true;
         }
         kernels[n] = kernel;

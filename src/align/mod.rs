@@ -111,7 +111,7 @@ pub fn align(
     let (own, nuisance) = settled.theta.split_at(chosen.len());
     let evaluated = comparison.evaluate(&chosen, own, nuisance, true)?;
     let aligned = comparison.design_at(&chosen, own);
-    let faults = faults(&unknowns, &settled, &evaluated);
+    let faults = faults(&unknowns, &settled, &comparison, &evaluated);
     let estimates = estimates(&unknowns, &settled, &comparison, &faults);
     let rows: usize = comparison.series.iter().map(|s| 2 * s.x.len()).sum();
     Ok(Fit {
@@ -171,7 +171,12 @@ fn settle_polarity(
     Ok(polarity)
 }
 
-fn faults(unknowns: &[Unknown], settled: &Settled, evaluated: &Evaluated) -> Vec<Fault> {
+fn faults(
+    unknowns: &[Unknown],
+    settled: &Settled,
+    comparison: &Comparison,
+    evaluated: &Evaluated,
+) -> Vec<Fault> {
     let mut list = Vec::new();
     for (n, &index) in settled.active.iter().enumerate() {
         let u = &unknowns[index];
@@ -184,11 +189,7 @@ fn faults(unknowns: &[Unknown], settled: &Settled, evaluated: &Evaluated) -> Vec
         let sd = settled.covariance[(n, n)].sqrt();
         let odds = log_odds(u, theta, sd);
         // What moves no level by more than the model may err is no finding.
-        let effect = evaluated
-            .jacobian
-            .iter()
-            .flat_map(|parts| &parts[0][n])
-            .fold(0.0_f64, |most, slope| most.max((slope * theta).abs()));
+        let effect = comparison.level_change(evaluated, n, theta);
         if odds > 0.0 && effect > search::MATERIAL {
             list.push(Fault {
                 unknown: index,

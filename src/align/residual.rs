@@ -24,6 +24,14 @@ use std::f64::consts::{PI, TAU};
 /// Smallest standard deviation of a residual part, nepers: 0.0009 dB, below which no bench is trusted.
 const FLOOR: f64 = 1e-4;
 
+/// How the model's own error grows with frequency, over its size at the bottom: 1 + (f/200 Hz)². Plane waves, lumped
+/// corners and openings all err with (k·width)²; the widths of bass channels make that matter above 200 Hz. The
+/// discrepancy is stationary in the residuals divided by this.
+#[must_use]
+pub fn growth(frequency_hz: f64) -> f64 {
+    1.0 + (frequency_hz / 200.0).powi(2)
+}
+
 /// A measured response made ready for comparing.
 #[derive(Debug, Clone)]
 pub struct Series {
@@ -37,7 +45,7 @@ pub struct Series {
     pub x: Vec<f64>,
     /// Measured values.
     pub measured: Vec<Complex64>,
-    /// Noise variance of each part of the residual.
+    /// Noise variance of each part of the residual, over the square of [`growth`].
     pub variance: Vec<f64>,
     /// Nuisance terms: index of the coordinate, by kind.
     pub nuisance: Vec<(Nuisance, usize)>,
@@ -80,7 +88,7 @@ pub struct Comparison {
     air: AirConditions,
 }
 
-/// Residuals and derivatives at one point.
+/// Residuals and derivatives at one point, both divided by [`growth`].
 #[derive(Debug, Clone)]
 pub struct Evaluated {
     /// `[series][part][frequency]`, part 0 level, 1 phase.
@@ -150,8 +158,8 @@ impl Comparison {
                 s.place.push(place);
                 s.x.push(f.ln());
                 s.measured.push(r.value[i]);
-                s.variance
-                    .push((0.5 * relative * relative).max(FLOOR * FLOOR) * shared);
+                let noise = (0.5 * relative * relative).max(FLOOR * FLOOR) * shared;
+                s.variance.push(noise / growth(f).powi(2));
             }
             let mut add = |kind, sd: f64| {
                 s.nuisance.push((kind, nuisance_sd.len()));
@@ -279,9 +287,10 @@ impl Comparison {
                     dp += p * nuisance[index];
                 }
                 let ratio = s.measured[i] / value[at];
-                level.push(ratio.norm().max(1e-300).ln() - dl);
+                let grown = growth(self.frequency_hz[at]);
+                level.push((ratio.norm().max(1e-300).ln() - dl) / grown);
                 phase.push(if s.has_phase {
-                    wrap(ratio.arg() - dp)
+                    wrap(ratio.arg() - dp) / grown
                 } else {
                     0.0
                 });
@@ -295,6 +304,18 @@ impl Comparison {
             }
         }
         Ok(out)
+    }
+
+    /// Largest change of any level, nepers, when a coordinate changes by `step`; by its derivative at `at`.
+    #[must_use]
+    pub fn level_change(&self, at: &Evaluated, coordinate: usize, step: f64) -> f64 {
+        let mut most = 0.0_f64;
+        for (parts, series) in at.jacobian.iter().zip(&self.series) {
+            for (slope, &place) in parts[0][coordinate].iter().zip(&series.place) {
+                most = most.max((slope * step).abs() * growth(self.frequency_hz[place]));
+            }
+        }
+        most
     }
 
     fn columns(
@@ -327,7 +348,7 @@ impl Comparison {
                     .enumerate()
                     .map(|(m, k)| slope[first + m][at] * *k)
                     .sum();
-                let d = sum / value[at];
+                let d = sum / (value[at] * growth(self.frequency_hz[at]));
                 l.push(-d.re);
                 p.push(if s.has_phase { -d.im } else { 0.0 });
             }
@@ -341,8 +362,9 @@ impl Comparison {
             if let Some(&(kind, _)) = s.nuisance.iter().find(|&&(_, i)| i == index) {
                 for (i, &at) in s.place.iter().enumerate() {
                     let (dl, dp) = s.effect(kind, self.frequency_hz[at]);
-                    l[i] = -dl;
-                    p[i] = if s.has_phase { -dp } else { 0.0 };
+                    let grown = growth(self.frequency_hz[at]);
+                    l[i] = -dl / grown;
+                    p[i] = if s.has_phase { -dp / grown } else { 0.0 };
                 }
             }
             level.push(l);

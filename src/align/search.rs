@@ -34,9 +34,9 @@ const MOST_FAULTS: usize = 4;
 const FLAT: f64 = 8.0;
 /// Candidates that are tried in full per round, from each of the two ways to look.
 const TRIED: usize = 3;
-/// Least change of a level, nepers, that can be told from the model's own error: 0.2 dB, two standard deviations of
+/// Least change of a level, nepers, that can be told from the model's own error: 0.1 dB, one standard deviation of
 /// what an independent model of the same cabinet may differ by.
-pub const MATERIAL: f64 = 0.023;
+pub const MATERIAL: f64 = 0.0115;
 /// Starts that are followed per candidate.
 const FOLLOWED: usize = 2;
 /// Discrepancy of a model that fits: 1 % over a third of ln f, the medians of the priors.
@@ -219,19 +219,13 @@ impl<'a> Search<'a> {
             .iter()
             .map(Constraint::precision)
             .collect();
-        for round in 0..rounds {
+        for _ in 0..rounds {
             let outcome = self.fit(&active, &released, &theta, &kernels, 25)?;
             iterations += outcome.iterations;
             theta = outcome.theta;
             let evaluated = self.raw(&active, &theta)?;
-            (kernels, log_evidence) = kernels::per_series(
-                self.comparison,
-                &evaluated,
-                &precision,
-                &theta,
-                &kernels,
-                round + 1 == rounds,
-            );
+            (kernels, log_evidence) =
+                kernels::per_series(self.comparison, &evaluated, &precision, &theta, &kernels);
         }
         let outcome = self.fit(&active, &released, &theta, &kernels, 40)?;
         iterations += outcome.iterations;
@@ -296,9 +290,9 @@ impl<'a> Search<'a> {
             .collect();
         let mut start = vec![0.0; active.len()];
         start.extend(self.first_nuisance()?);
-        let wide = vec![Kernel::exponential(0.05, 0.3); self.comparison.series.len()];
+        let wide = vec![Kernel::exponential(0.02, 0.3); self.comparison.series.len()];
         progress("fitting the model");
-        let mut best = self.settle(active, Vec::new(), &start, &wide, 2)?;
+        let mut best = self.settle(active, Vec::new(), &start, &wide, 3)?;
         for _ in 0..MOST_FAULTS {
             let list = self.suspects(&best)?;
             for s in &list {
@@ -494,11 +488,7 @@ impl<'a> Search<'a> {
                 (-slope / precision, precision.recip().sqrt())
             };
             let log_odds = log_odds(&self.unknowns[index], estimate, sd);
-            let effect = evaluated
-                .jacobian
-                .iter()
-                .flat_map(|parts| &parts[0][n])
-                .fold(0.0_f64, |most, slope| most.max((slope * estimate).abs()));
+            let effect = self.comparison.level_change(&evaluated, n, estimate);
             if log_odds.is_finite() {
                 list.push(Suspicion {
                     unknown: index,

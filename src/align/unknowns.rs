@@ -193,7 +193,7 @@ pub fn unknowns(design: &Design, built: &[Built]) -> Vec<Unknown> {
             sound_sd,
             fault_sd: fault.max(6.0 * sound_sd),
             role,
-            fault_prior: if role == Role::Exact { 0.002 } else { 0.01 },
+            fault_prior: if role == Role::Exact { 0.005 } else { 0.03 },
             members,
         }
     };

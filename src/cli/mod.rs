@@ -3,12 +3,14 @@
 pub mod align;
 pub mod check;
 pub mod compare;
+pub mod deconvolve;
 pub mod demo;
 pub mod failure;
 pub mod load;
 pub mod output;
 pub mod predict;
 pub mod rehearse;
+pub mod sweep;
 pub mod verify;
 
 use clap::{Parser, Subcommand};
@@ -44,6 +46,8 @@ enum Command {
     Predict(predict::Args),
     Align(align::Args),
     Verify(verify::Args),
+    Sweep(sweep::Args),
+    Deconvolve(deconvolve::Args),
     Compare(compare::CompareArgs),
     Rehearse(Box<rehearse::RehearseArgs>),
 }
@@ -58,6 +62,8 @@ pub fn main() -> ExitCode {
         Command::Check(args) => check::run(args, &out),
         Command::Predict(args) => predict::run(args, &out),
         Command::Align(args) => align::run(args, &out),
+        Command::Sweep(args) => sweep::run(args, &out),
+        Command::Deconvolve(args) => deconvolve::run(args, &out),
         Command::Verify(args) => verify::run(args, &out),
         Command::Compare(args) => compare::run(args, out),
         Command::Rehearse(args) => rehearse::run(args, &out),

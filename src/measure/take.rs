@@ -337,6 +337,12 @@ fn response(
     if got.polarity < 0 {
         warnings.push(TakeWarning::Inverted);
     }
+    if let Some((frequency_hz, over_db)) = got.hum {
+        warnings.push(TakeWarning::Hum {
+            frequency_hz,
+            over_db,
+        });
+    }
     if let Some((at_s, lost_s)) = got.jump {
         let samples = (lost_s * f64::from(data.sample_rate_hz)).round() as i64;
         warnings.push(TakeWarning::LostSamples { at_s, samples });

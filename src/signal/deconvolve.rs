@@ -107,6 +107,8 @@ pub struct Deconvolved {
     pub tail_s: f64,
     /// Lost (positive) or repeated (negative) samples at the given rate: (time in the file, s; samples).
     pub jump: Option<(f64, f64)>,
+    /// The strongest mains line in the silence: (Hz, dB over its surroundings).
+    pub hum: Option<(f64, f64)>,
 }
 
 /// Spectrum of a real signal, zero-padded to `size`.
@@ -383,6 +385,7 @@ pub fn deconvolve(take: &Take<'_>, sweep: &Sweep) -> Result<Deconvolved, Deconvo
         impulse: (rolled, rate, zero),
         tail_s,
         jump,
+        hum: noise.hum(),
     })
 }
 
@@ -631,6 +634,28 @@ impl Noise {
             bin_hz: rate / size as f64,
             density,
         }
+    }
+
+    /// The mains line (50 or 60 Hz and their multiples up to the fourth) that stands out most, if by 15 dB.
+    fn hum(&self) -> Option<(f64, f64)> {
+        let mut best: Option<(f64, f64)> = None;
+        for line in [50.0, 60.0, 100.0, 120.0, 150.0, 180.0, 200.0, 240.0] {
+            let at = (line / self.bin_hz).round() as usize;
+            let reach = ((0.2 * line / self.bin_hz) as usize).max(6);
+            if at < reach || at + reach >= self.density.len() {
+                continue;
+            }
+            let peak = self.density[at - 1..=at + 1]
+                .iter()
+                .fold(0.0_f64, |a, &v| a.max(v));
+            let mut around = self.density[at - reach..=at + reach].to_vec();
+            around.sort_by(f64::total_cmp);
+            let over = 10.0 * (peak / around[around.len() / 2].max(f64::MIN_POSITIVE)).log10();
+            if over > 15.0 && best.is_none_or(|(_, most)| over > most) {
+                best = Some((line, over));
+            }
+        }
+        best
     }
 
     /// Mean over a third of an octave, or four bins where that is wider.

@@ -5,11 +5,12 @@ pub mod result;
 pub mod words;
 
 use crate::air::Air;
+use crate::align::residual::{DRIFT_UNIT, Nuisance, growth};
 use crate::align::search::AlignError;
 use crate::align::{Fit, align};
 use crate::design::captures::CaptureSet;
 use crate::design::{AirConditions, Design};
-use crate::measure::{Observation, Response, warning_text};
+use crate::measure::{Observation, Response, TakeWarning, warning_text};
 use crate::model::ModelError;
 use crate::model::network::Network;
 use crate::signal::bands::third_octaves;
@@ -50,6 +51,7 @@ pub fn verify(
         .map(|s| (s.duration_s / (s.stop_hz / s.start_hz).ln(), s.start_hz));
     let fit = align(design, &set.built, air, &mut responses, sweep, progress)?;
     let seconds = started.elapsed().as_secs_f64();
+    note_drift(&fit, &mut responses);
     let compared = side_by_side(&fit, &responses, air)?;
     let bands: Vec<result::Band> = compared
         .iter()
@@ -98,6 +100,24 @@ pub fn verify(
     })
 }
 
+/// Where no reference channel told the clocks apart, the fit did.
+fn note_drift(fit: &Fit, responses: &mut [Response]) {
+    let first = fit.settled.active.len();
+    for (n, &(series, kind)) in fit.comparison.nuisance_of.iter().enumerate() {
+        if kind == Nuisance::Drift {
+            let take = &mut responses[fit.comparison.series[series].response].take;
+            let ppm = DRIFT_UNIT * 1e6;
+            take.drift_ppm = fit.settled.theta[first + n] * ppm;
+            take.drift_sd_ppm = Some(fit.settled.covariance[(first + n, first + n)].sqrt() * ppm);
+            if take.drift_ppm.abs() > 5.0 {
+                take.warnings.push(TakeWarning::DriftCorrected {
+                    ppm: take.drift_ppm,
+                });
+            }
+        }
+    }
+}
+
 /// Values of a design for every series of the comparison.
 fn simulate(
     fit: &Fit,
@@ -133,11 +153,18 @@ fn side_by_side(
     let input: Vec<Vec<(f64, Vec<f64>)>> = at
         .jacobian
         .iter()
-        .map(|parts| {
+        .zip(&fit.comparison.series)
+        .map(|(parts, series)| {
+            let level = |slope: &Vec<f64>| {
+                let places = slope.iter().zip(&series.place);
+                places
+                    .map(|(v, &i)| v * growth(fit.comparison.frequency_hz[i]))
+                    .collect()
+            };
             inputs
                 .iter()
                 .zip(&parts[0])
-                .map(|(u, slope)| (u.sound_sd, slope.clone()))
+                .map(|(u, slope)| (u.sound_sd, level(slope)))
                 .collect()
         })
         .collect();

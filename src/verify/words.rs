@@ -241,8 +241,10 @@ fn percent(ratio: f64, low: f64, high: f64) -> String {
     let side = if ratio < 1.0 { "below" } else { "above" };
     let size = |r: f64| (r - 1.0) * 100.0 * if ratio < 1.0 { -1.0 } else { 1.0 };
     let (a, b) = (size(low).min(size(high)), size(low).max(size(high)));
+    // A narrow interval needs a decimal to be seen.
+    let digits = usize::from(b - a < 3.0);
     format!(
-        "{:.0} % {side} the design, 95 % {a:.0} to {b:.0} %",
+        "{:.0} % {side} the design, 95 % {a:.digits$} to {b:.digits$} %",
         size(ratio)
     )
 }
