@@ -1,0 +1,333 @@
+//! The program as a user runs it: results, exit status, and nonsense as input.
+
+#![allow(clippy::unwrap_used)]
+
+use assert_cmd::Command;
+use serde_json::Value;
+use std::path::Path;
+
+fn bassay(args: &[&str]) -> (i32, String, String) {
+    let output = Command::cargo_bin("bassay")
+        .unwrap()
+        .args(args)
+        .output()
+        .unwrap();
+    let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
+    (
+        output.status.code().unwrap_or(-1),
+        text(&output.stdout),
+        text(&output.stderr),
+    )
+}
+
+fn json(args: &[&str]) -> (i32, Value) {
+    let (status, out, err) = bassay(args);
+    let value =
+        serde_json::from_str(&out).unwrap_or_else(|e| panic!("{args:?}: {e}\n{out}\n{err}"));
+    (status, value)
+}
+
+/// The sound sample unit is within; the other names seam and resistor first and second, truth inside 95 %.
+#[test]
+fn the_sample_units_get_their_verdicts() {
+    let folder = tempfile::tempdir().unwrap();
+    let out = folder.path().join("out");
+    let out = out.to_str().unwrap();
+    let (status, sound) = json(&[
+        "verify",
+        "sample-captures/sound/captures.toml",
+        "--out",
+        out,
+        "--json",
+    ]);
+    assert_eq!((status, sound["verdict"].as_str().unwrap()), (0, "within"));
+    assert_eq!(
+        sound["findings"].as_array().unwrap().len(),
+        0,
+        "{}",
+        sound["findings"]
+    );
+    for file in ["result.json", "curves.csv", "report.html"] {
+        assert!(Path::new(out).join(file).is_file(), "{file}");
+    }
+    let (status, leaking) = json(&[
+        "verify",
+        "sample-captures/leaking/captures.toml",
+        "--out",
+        out,
+        "--json",
+    ]);
+    assert_eq!(
+        (status, leaking["verdict"].as_str().unwrap()),
+        (1, "outside")
+    );
+    let paths: Vec<&str> = leaking["findings"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|f| f["path"].as_str().unwrap())
+        .collect();
+    assert_eq!(paths, ["leak.seam.resistance", "resistor.r1.resistance"]);
+    for (folder, result) in [("sound", &sound), ("leaking", &leaking)] {
+        let truth =
+            std::fs::read_to_string(format!("sample-captures/{folder}/truth.json")).unwrap();
+        let truth: Value = serde_json::from_str(&truth).unwrap();
+        let actual = |path: &str| {
+            truth["differences"]
+                .as_array()
+                .unwrap()
+                .iter()
+                .find(|d| d["path"] == path)
+                .map(|d| d["actual"].as_f64().unwrap())
+        };
+        for p in result["parameters"].as_array().unwrap() {
+            let value = actual(p["path"].as_str().unwrap())
+                .unwrap_or_else(|| p["designed"].as_f64().unwrap());
+            let (low, high) = (p["low95"].as_f64().unwrap(), p["high95"].as_f64().unwrap());
+            assert!(
+                low <= value && value <= high,
+                "{folder}: {p}, truth {value}"
+            );
+        }
+    }
+}
+
+#[test]
+fn the_demo_ends_with_verdicts_findings_and_the_reports() {
+    let folder = tempfile::tempdir().unwrap();
+    let (status, out, _) = bassay(&["demo", "--out", folder.path().to_str().unwrap()]);
+    assert_eq!(status, 0);
+    assert!(
+        out.contains("Within tolerance") && out.contains("Outside tolerance"),
+        "{out}"
+    );
+    assert!(
+        out.contains("1. leak seam") && out.contains("2. resistor r1"),
+        "{out}"
+    );
+    let last = out.trim_end().lines().last().unwrap().trim();
+    assert!(Path::new(last).is_file(), "{last}");
+    for line in out.lines().filter(|l| !l.contains('/')) {
+        assert!(line.chars().count() <= 80, "{line}");
+    }
+}
+
+/// One to five lines, exit status 2 or 4, no panic.
+fn refused(args: &[&str], words: &str) {
+    let (status, out, err) = bassay(args);
+    assert!(
+        status == 2 || status == 4,
+        "{args:?}: {status}\n{out}\n{err}"
+    );
+    assert!(!err.contains("panicked"), "{err}");
+    let message: Vec<&str> = err
+        .lines()
+        .filter(|l| !l.starts_with("  ") && !l.starts_with("unit "))
+        .collect();
+    assert!((1..=5).contains(&message.len()), "{args:?}: {err}");
+    assert!(err.contains(words), "{args:?}: {err}");
+}
+
+#[test]
+fn nonsense_files_are_refused_in_words() {
+    let folder = tempfile::tempdir().unwrap();
+    let put = |name: &str, bytes: &[u8]| {
+        let path = folder.path().join(name);
+        std::fs::write(&path, bytes).unwrap();
+        path.to_str().unwrap().to_string()
+    };
+    let design = std::fs::read_to_string("sample-captures/dome.toml").unwrap();
+    put("dome.toml", design.as_bytes());
+    for command in ["check", "predict"] {
+        refused(&[command, &put("empty.toml", b"")], "format");
+        refused(
+            &[
+                command,
+                &put("picture.toml", &[0xFF, 0xD8, 0xFF, 0xE0, 0, 16]),
+            ],
+            "picture.toml",
+        );
+        refused(&[command, folder.path().to_str().unwrap()], "folder");
+        refused(&[command, "does-not-exist.toml"], "does-not-exist.toml");
+        refused(
+            &[
+                command,
+                &put("nan.toml", design.replace("0.055", "nan").as_bytes()),
+            ],
+            "volume_m3",
+        );
+        refused(
+            &[
+                command,
+                &put(
+                    "negative.toml",
+                    design
+                        .replace("area_m2 = 0.120", "area_m2 = -0.120")
+                        .as_bytes(),
+                ),
+            ],
+            "area_m2",
+        );
+    }
+    let mut many = design.clone();
+    for n in 0..10_000 {
+        many += &format!(
+            "\n[[duct]]\nname = \"x{n}\"\nfrom = \"box\"\nto = \"closed\"\nlength_m = 0.1\narea_m2 = [0.01, 0.01]\n"
+        );
+    }
+    refused(&["check", &put("many.toml", many.as_bytes())], "many.toml");
+
+    let captures = |name: &str, wav: &[u8]| {
+        put(&format!("{name}.wav"), wav);
+        let text = format!(
+            "format = \"bassay-captures/1\"\nunit = \"u\"\ndesign = \"dome.toml\"\n[sweep]\nstart_hz = 5.0\nstop_hz = 500.0\n\
+             duration_s = 8.0\nsample_rate_hz = 48000\n[[capture]]\nfile = \"{name}.wav\"\nquantity = \"impedance\"\n\
+             source_channel = 1\nload_channel = 2\nreference_ohm = 10.0\n"
+        );
+        put(&format!("{name}.toml"), text.as_bytes())
+    };
+    let mut whole = std::fs::read("sample-captures/sound/impedance.wav").unwrap();
+    let out = folder.path().join("report");
+    let out = out.to_str().unwrap();
+    refused(
+        &["verify", &captures("nothing", b""), "--out", out],
+        "empty",
+    );
+    refused(
+        &[
+            "verify",
+            &captures(
+                "jpeg",
+                &[0xFF, 0xD8, 0xFF, 0xE0, 0, 16, 74, 70, 73, 70, 0, 1],
+            ),
+            "--out",
+            out,
+        ],
+        "JPEG",
+    );
+    refused(
+        &[
+            "verify",
+            &captures("short", &whole[..whole.len() / 2]),
+            "--out",
+            out,
+        ],
+        "truncated",
+    );
+    let data = whole.windows(4).position(|w| w == b"data").unwrap();
+    refused(
+        &[
+            "verify",
+            &captures("header", &whole[..data + 8]),
+            "--out",
+            out,
+        ],
+        "no samples",
+    );
+    whole[data + 4..data + 8].copy_from_slice(&1_800_000_000u32.to_le_bytes());
+    refused(
+        &["verify", &captures("huge", &whole), "--out", out],
+        "truncated",
+    );
+    refused(&["deconvolve", &captures("again", b"RIFF")], "WAV");
+    assert!(
+        !Path::new(out).exists(),
+        "nothing may be written of a failed job"
+    );
+}
+
+#[test]
+fn usage_errors_have_status_two() {
+    for args in [
+        &["verify"][..],
+        &["nonsense"],
+        &[
+            "predict",
+            "sample-captures/dome.toml",
+            "--start-hz",
+            "900",
+            "--stop-hz",
+            "100",
+        ],
+    ] {
+        let (status, _, err) = bassay(args);
+        assert_eq!(status, 2, "{args:?}: {err}");
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let out = folder.path().join("s.wav");
+    refused(
+        &[
+            "sweep",
+            "--out",
+            out.to_str().unwrap(),
+            "--stop-hz",
+            "40000",
+        ],
+        "stop-hz",
+    );
+    assert!(!out.exists());
+}
+
+#[test]
+fn a_place_that_cannot_be_written_has_status_four() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("file");
+    std::fs::write(&file, "x").unwrap();
+    // A file stands where a folder is needed.
+    let out = file.join("s.wav");
+    let (status, _, err) = bassay(&["sweep", "--out", out.to_str().unwrap()]);
+    assert_eq!(status, 4, "{err}");
+}
+
+/// The written sweep deconvolves to a flat response, whatever the form.
+#[test]
+fn check_predict_compare_and_sweep_answer_in_json() {
+    let folder = tempfile::tempdir().unwrap();
+    let (status, check) = json(&["check", "sample-captures/dome.toml", "--json"]);
+    assert_eq!(status, 0);
+    // DERIVED: fs = 1/(2π√(Mms·Cms)) with Mms = 0.150 kg and 2·(8/3)·ρa³ of air load.
+    let a: f64 = (0.0520_f64 / std::f64::consts::PI).sqrt();
+    let mms = 0.150 + 16.0 / 3.0 * 1.1993 * a.powi(3);
+    let fs = 1.0 / (std::f64::consts::TAU * (mms * 1.5e-4).sqrt());
+    let have = check["facts"]["driver"]["fs_hz"].as_f64().unwrap();
+    assert!((have / fs - 1.0).abs() < 1e-4, "{have} {fs}");
+    let out = folder.path().join("p");
+    let (status, prediction) = json(&[
+        "predict",
+        "sample-captures/dome.toml",
+        "--json",
+        "--out",
+        out.to_str().unwrap(),
+    ]);
+    assert_eq!(status, 0);
+    assert!(prediction["figures"]["cutoff_6db_hz"].as_f64().unwrap() > 10.0);
+    for file in [
+        "prediction.csv",
+        "prediction.json",
+        "level.svg",
+        "level.png",
+    ] {
+        assert!(out.join(file).is_file(), "{file}");
+    }
+    let a = folder.path().join("a.csv");
+    let b = folder.path().join("b.csv");
+    let rows = |shift: f64| {
+        let mut text = "frequency_hz;level_db\n".to_string();
+        for n in 0..200 {
+            let f = 10.0 * 10f64.powf(f64::from(n) / 100.0);
+            text += &format!("{:.4};{:.3}\n", f, 80.0 + shift).replace('.', ",");
+        }
+        text
+    };
+    std::fs::write(&a, rows(1.5)).unwrap();
+    std::fs::write(&b, rows(0.0)).unwrap();
+    let (status, compared) = json(&[
+        "compare",
+        a.to_str().unwrap(),
+        b.to_str().unwrap(),
+        "--json",
+    ]);
+    assert_eq!(status, 0);
+    let text = compared.to_string();
+    assert!(text.contains("1.5"), "{text}");
+}
