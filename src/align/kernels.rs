@@ -43,13 +43,14 @@ pub fn per_series(
     for (group, &n) in filled.iter().enumerate() {
         let s = &comparison.series[n];
         // A phase that was not measured says nothing about the size of the discrepancy.
-        for part in 0..if s.has_phase { 2 } else { 1 } {
+        let parts = if s.has_phase { 2 } else { 1 };
+        for (part, jacobian) in matrices[n].iter().enumerate().take(parts) {
             list.push(Series {
                 abscissa: &s.x,
                 variance: &s.variance,
                 calibration: &[],
                 residual: &evaluated.residual[n][part],
-                jacobian: &matrices[n][part],
+                jacobian,
                 group,
             });
         }

@@ -391,11 +391,11 @@ fn response(
         harmonics: got
             .harmonics
             .iter()
-            .map(|(order, frequency_hz, level_db, floor_db)| Harmonic {
-                order: *order,
-                frequency_hz: frequency_hz.clone(),
-                level_db: level_db.clone(),
-                floor_db: floor_db.clone(),
+            .map(|h| Harmonic {
+                order: h.order,
+                frequency_hz: h.frequency_hz.clone(),
+                level_db: h.level_db.clone(),
+                floor_db: h.floor_db.clone(),
             })
             .collect(),
         impulse: Impulse {

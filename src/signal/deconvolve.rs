@@ -16,9 +16,19 @@
 //!
 //! Outside the swept band X has no energy, and nothing is computed there.
 
+mod clock;
+mod harmonics;
+mod noise;
+#[cfg(test)]
+mod tests;
+
 use super::bands::third_octaves;
 use super::grid::log_grid;
 use super::sweep::Sweep;
+use clock::clock;
+use harmonics::Harmonics;
+pub use harmonics::Order;
+use noise::Noise;
 use num_complex::Complex64;
 use realfft::RealFftPlanner;
 use std::f64::consts::{PI, TAU};
@@ -99,8 +109,8 @@ pub struct Deconvolved {
     pub usable_hz: [f64; 2],
     /// Median SNR over the usable range, dB.
     pub snr_db: f64,
-    /// Harmonics: (order, fundamental Hz, level dB, floor dB).
-    pub harmonics: Vec<(usize, Vec<f64>, Vec<f64>, Vec<f64>)>,
+    /// Harmonics 2 to 5.
+    pub harmonics: Vec<Order>,
     /// Impulse response, its rate and the index of time zero.
     pub impulse: (Vec<f64>, f64, usize),
     /// Silence behind the sweep that was there, s.
@@ -126,7 +136,7 @@ fn spectrum(planner: &mut RealFftPlanner<f64>, signal: &[f64], size: usize) -> V
 fn inverse(planner: &mut RealFftPlanner<f64>, mut bins: Vec<Complex64>, size: usize) -> Vec<f64> {
     let plan = planner.plan_fft_inverse(size);
     bins[0].im = 0.0;
-    if size % 2 == 0 {
+    if size.is_multiple_of(2) {
         let last = bins.len() - 1;
         bins[last].im = 0.0;
     }
@@ -425,118 +435,6 @@ fn other_rate(
     best
 }
 
-struct Clock {
-    drift_ppm: f64,
-    drift_sd_ppm: f64,
-    polarity: i8,
-    jump: Option<(f64, f64)>,
-}
-
-/// The recorded reference against the ideal sweep: delay, drift, polarity, jumps.
-///
-/// arg(X/S) = −2πf·(t0 + δ·t_f): the frequency f was played at t_f = L·ln(f/f1).
-fn clock(
-    x: &[Complex64],
-    s: &[Complex64],
-    sweep: &Sweep,
-    bin_hz: f64,
-    low_hz: f64,
-    high_hz: f64,
-    rate: f64,
-) -> Clock {
-    let from = (low_hz.max(15.0) / bin_hz).ceil() as usize;
-    let to = (high_hz / bin_hz).floor() as usize;
-    let ratio: Vec<Complex64> = (from..=to).map(|k| x[k] / s[k]).collect();
-    // The mean direction at the bottom tells the polarity, before the delay turns it.
-    let bottom: Complex64 = ratio
-        .iter()
-        .take(ratio.len() / 20 + 1)
-        .map(|r| r / r.norm())
-        .sum();
-    let polarity: i8 = if bottom.re < 0.0 { -1 } else { 1 };
-    let mut rows = Vec::with_capacity(ratio.len());
-    let mut phase = 0.0;
-    for (n, r) in ratio.iter().enumerate() {
-        let raw = (r * f64::from(polarity)).arg();
-        phase = if n == 0 {
-            raw
-        } else {
-            raw - TAU * ((raw - phase) / TAU).round()
-        };
-        let f = (from + n) as f64 * bin_hz;
-        rows.push((f, sweep.time_s(f), phase));
-    }
-    // φ = c − 2πf·(t0 + δ·t_f); c takes up whole turns that were lost at a jump.
-    let fit = |rows: &[(f64, f64, f64)]| {
-        let mut normal = [[0.0; 3]; 3];
-        let mut right = [0.0; 3];
-        for &(f, t, p) in rows {
-            let basis = [1.0, -TAU * f, -TAU * f * t];
-            for i in 0..3 {
-                for j in 0..3 {
-                    normal[i][j] += basis[i] * basis[j];
-                }
-                right[i] += basis[i] * p;
-            }
-        }
-        let (solved, unit) = solve3(normal, right);
-        let rest: f64 = rows
-            .iter()
-            .map(|&(f, t, p)| (p - solved[0] + TAU * f * (solved[1] + solved[2] * t)).powi(2))
-            .sum();
-        (solved[1], solved[2], rest, unit)
-    };
-    let (_, slope, rest, unit) = fit(&rows);
-    let scatter = (rest / rows.len().max(4) as f64).sqrt();
-    // A step in the delay: the split that lowers the sum of squares most.
-    let mut jump = None;
-    let step = (rows.len() / 60).max(1);
-    let mut best = (rest * 0.2, 0);
-    for split in (step * 3..rows.len().saturating_sub(step * 3)).step_by(step) {
-        let sum = fit(&rows[..split]).2 + fit(&rows[split..]).2;
-        if sum < best.0 {
-            best = (sum, split);
-        }
-    }
-    if best.1 > 0 {
-        let (a, b) = (fit(&rows[..best.1]), fit(&rows[best.1..]));
-        let t = rows[best.1].1;
-        let size = (b.0 + b.1 * t) - (a.0 + a.1 * t);
-        if (size * rate).abs() > 0.5 {
-            jump = Some((t, -size));
-        }
-    }
-    Clock {
-        drift_ppm: slope * 1e6,
-        drift_sd_ppm: (unit * scatter * 1e6).max(0.05),
-        polarity,
-        jump,
-    }
-}
-
-/// Solves three normal equations; also the square root of the last diagonal entry of the inverse.
-fn solve3(a: [[f64; 3]; 3], b: [f64; 3]) -> ([f64; 3], f64) {
-    let minor = |r: [usize; 2], c: [usize; 2]| {
-        a[r[0]][c[0]] * a[r[1]][c[1]] - a[r[0]][c[1]] * a[r[1]][c[0]]
-    };
-    let others = [[1, 2], [0, 2], [0, 1]];
-    let mut adjugate = [[0.0; 3]; 3];
-    for i in 0..3 {
-        for j in 0..3 {
-            let sign = if (i + j) % 2 == 0 { 1.0 } else { -1.0 };
-            adjugate[j][i] = sign * minor(others[i], others[j]);
-        }
-    }
-    let det: f64 = (0..3).map(|j| a[0][j] * adjugate[j][0]).sum();
-    let det = if det.abs() < f64::MIN_POSITIVE {
-        f64::MIN_POSITIVE
-    } else {
-        det
-    };
-    let solved = [0, 1, 2].map(|i| (0..3).map(|j| adjugate[i][j] * b[j]).sum::<f64>() / det);
-    (solved, (adjugate[2][2] / det).abs().sqrt())
-}
-
 /// The value at bin position `at` of the polynomial that fits the de-rotated bins around it, and the share of one
 /// bin's noise variance that it lets through.
 fn local(
@@ -587,88 +485,6 @@ fn local(
     (sum, weight.iter().map(|w| w * w).sum())
 }
 
-/// Noise density of a channel: variance per sample per bin, as E|DFT|²/N.
-struct Noise {
-    bin_hz: f64,
-    density: Vec<f64>,
-}
-
-impl Noise {
-    /// From the silence before the sweep, or behind it where that is longer and has decayed.
-    fn of(
-        planner: &mut RealFftPlanner<f64>,
-        signal: &[f64],
-        begin: usize,
-        end: usize,
-        rate: f64,
-    ) -> Self {
-        let quiet = (0.02 * rate) as usize;
-        let before = &signal[..begin.saturating_sub(quiet).max(1).min(signal.len())];
-        let late = (end + (0.5 * rate) as usize).min(signal.len());
-        let after = &signal[late.min(signal.len() - 1)..];
-        let silence = if before.len() as f64 >= 0.2 * rate || before.len() >= after.len() {
-            before
-        } else {
-            after
-        };
-        let n = silence.len();
-        let mean = silence.iter().sum::<f64>() / n as f64;
-        // Hann window: leakage of hum must not fill the floor.
-        let mut energy = 0.0;
-        let windowed: Vec<f64> = silence
-            .iter()
-            .enumerate()
-            .map(|(i, v)| {
-                let w = 0.5 - 0.5 * (TAU * (i as f64 + 0.5) / n as f64).cos();
-                energy += w * w;
-                (v - mean) * w
-            })
-            .collect();
-        let size = quick_size(n.max(16));
-        let bins = spectrum(planner, &windowed, size);
-        let density: Vec<f64> = bins
-            .iter()
-            .map(|v| v.norm_sqr() / energy.max(f64::MIN_POSITIVE))
-            .collect();
-        Self {
-            bin_hz: rate / size as f64,
-            density,
-        }
-    }
-
-    /// The mains line (50 or 60 Hz and their multiples up to the fourth) that stands out most, if by 15 dB.
-    fn hum(&self) -> Option<(f64, f64)> {
-        let mut best: Option<(f64, f64)> = None;
-        for line in [50.0, 60.0, 100.0, 120.0, 150.0, 180.0, 200.0, 240.0] {
-            let at = (line / self.bin_hz).round() as usize;
-            let reach = ((0.2 * line / self.bin_hz) as usize).max(6);
-            if at < reach || at + reach >= self.density.len() {
-                continue;
-            }
-            let peak = self.density[at - 1..=at + 1]
-                .iter()
-                .fold(0.0_f64, |a, &v| a.max(v));
-            let mut around = self.density[at - reach..=at + reach].to_vec();
-            around.sort_by(f64::total_cmp);
-            let over = 10.0 * (peak / around[around.len() / 2].max(f64::MIN_POSITIVE)).log10();
-            if over > 15.0 && best.is_none_or(|(_, most)| over > most) {
-                best = Some((line, over));
-            }
-        }
-        best
-    }
-
-    /// Mean over a third of an octave, or four bins where that is wider.
-    fn at(&self, f: f64) -> f64 {
-        let (low, high) = (f / 1.122, f * 1.122);
-        let wide = (4.0 * self.bin_hz - (high - low)).max(0.0) * 0.5;
-        let a = (((low - wide) / self.bin_hz).floor().max(1.0)) as usize;
-        let b = (((high + wide) / self.bin_hz).ceil() as usize).min(self.density.len() - 1);
-        let a = a.min(b);
-        self.density[a..=b].iter().sum::<f64>() / (b - a + 1) as f64
-    }
-}
-
 type Usable = (Vec<(f64, f64)>, [f64; 2], f64);
 
 fn usable(frequency_hz: &[f64], value: &[Complex64], noise: &[f64]) -> Usable {
@@ -710,93 +526,3 @@ fn usable(frequency_hz: &[f64], value: &[Complex64], noise: &[f64]) -> Usable {
         median,
     )
 }
-
-struct Harmonics<'a> {
-    sweep: &'a Sweep,
-    rate: f64,
-    size: usize,
-    bin_hz: f64,
-    low_hz: f64,
-    high_hz: f64,
-    peak: usize,
-}
-
-/// The stretch of the impulse response that one harmonic fills.
-struct Part {
-    order: usize,
-    impulse: Vec<f64>,
-    peak: f64,
-}
-
-impl Harmonics<'_> {
-    /// Cuts out orders 2 to 5: from half way to the next higher order to half way to the next lower one, at most
-    /// 0.3 s ahead of the linear response.
-    fn cut(&self, impulse: &[f64]) -> Vec<Part> {
-        let l = self.sweep.rate_s();
-        let ahead = |n: f64| l * n.ln() * self.rate;
-        (2..=5)
-            .filter_map(|order| {
-                let n = order as f64;
-                let pre = (0.3 * (ahead(n + 1.0) - ahead(n))).min(0.1 * self.rate);
-                let post = 0.6 * (ahead(n) - ahead(n - 1.0));
-                let width = (pre + post) as usize;
-                let span = self.size as f64;
-                if ahead(n) + pre > span * 0.5 || width < 16 {
-                    return None;
-                }
-                let begin = self.peak as f64 - ahead(n) - pre;
-                let mut part = vec![0.0; self.size];
-                let mut peak = 0.0_f64;
-                for i in 0..width {
-                    let at = (begin + i as f64).rem_euclid(span) as usize % self.size;
-                    // Raised cosines: over half of what lies ahead of the harmonic, over a fifth behind.
-                    let edge = (i as f64 / (0.5 * pre))
-                        .min((width - i) as f64 / (0.2 * post))
-                        .min(1.0);
-                    let w = 0.5 - 0.5 * (PI * edge).cos();
-                    part[at] = impulse[at] * w;
-                    peak = peak.max(part[at].abs());
-                }
-                Some(Part {
-                    order,
-                    impulse: part,
-                    peak,
-                })
-            })
-            .collect()
-    }
-
-    /// Level of each order over the fundamental at the same excitation frequency.
-    fn levels(
-        &self,
-        planner: &mut RealFftPlanner<f64>,
-        parts: &[Part],
-        grid: &[f64],
-        value: &[Complex64],
-        noise: &[f64],
-    ) -> Vec<(usize, Vec<f64>, Vec<f64>, Vec<f64>)> {
-        parts
-            .iter()
-            .map(|part| {
-                let bins = spectrum(planner, &part.impulse, self.size);
-                let n = part.order as f64;
-                let (mut f, mut level, mut floor) = (Vec::new(), Vec::new(), Vec::new());
-                for (i, &fundamental) in grid.iter().enumerate().step_by(4) {
-                    let out = n * fundamental;
-                    if out > self.high_hz || out < self.low_hz {
-                        continue;
-                    }
-                    let k = (out / self.bin_hz).round() as usize;
-                    let near = grid.partition_point(|&g| g < out).min(grid.len() - 1);
-                    f.push(fundamental);
-                    level.push(20.0 * (bins[k].norm() / value[i].norm()).log10());
-                    floor.push(20.0 * (2.0 * noise[near] / value[i].norm()).log10());
-                }
-                (part.order, f, level, floor)
-            })
-            .collect()
-    }
-}
-
-#[cfg(test)]
-mod tests;

@@ -156,10 +156,11 @@ fn a_known_distortion_reappears() {
         (2, a * peak / 2.0 / linear),
         (3, b * peak * peak / 4.0 / linear),
     ] {
-        let (_, f, level, _) = got.harmonics.iter().find(|h| h.0 == order).unwrap();
-        for (f, l) in f
+        let found = got.harmonics.iter().find(|h| h.order == order).unwrap();
+        for (f, l) in found
+            .frequency_hz
             .iter()
-            .zip(level)
+            .zip(&found.level_db)
             .filter(|(f, _)| (20.0..120.0).contains(*f))
         {
             assert!(
