@@ -1,6 +1,6 @@
 //! The alignment of a simulation to what was measured: estimates with intervals, and what is at fault.
 //!
-//! The residual is defined in [`residual`], the coordinates in [`unknowns`], the search in [`search`]; the modules
+//! The residual is defined in [`residual`], the coordinates in `unknowns`, the search in [`search`]; the modules
 //! below know nothing of acoustics.
 
 #[cfg(test)]

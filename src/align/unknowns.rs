@@ -4,7 +4,7 @@
 //! as they are, value = centre + θ. A prior is a normal distribution of θ with the tolerance as standard deviation.
 //!
 //! A built unit is either sound, θ ~ N(0, s²) with s the tolerance, or at fault, θ ~ N(0, S²) with S far larger.
-//! Where the design states no tolerance the table [`usual`] gives s; S always comes from there. Its numbers are
+//! Where the design states no tolerance the table `usual` gives s; S always comes from there. Its numbers are
 //! workshop judgement («common practice, no published source»); only their orders of magnitude matter.
 
 use crate::design::captures::Built;

@@ -303,7 +303,10 @@ fn swapped(
                 .sqrt(),
         )
     };
-    if let (Some(of_reference), Some(of_microphone)) = (unevenness(1), unevenness(0))
+    let Some(of_reference) = unevenness(1).filter(|u| *u > 0.9) else {
+        return Ok(());
+    };
+    if let Some(of_microphone) = unevenness(0)
         && of_microphone < 1.0
         && of_reference > 3.0 * of_microphone.max(0.3)
     {

@@ -17,7 +17,7 @@
 //! constant for a uniform and for an exponential duct without loss, so that one step is then exact. Where A
 //! varies (a parabolic profile, and the loss in a taper) the step is the fourth-order Magnus expansion with two
 //! Gauss points. In a conical duct ψ'' = z·y·ψ, which is solved exactly with z and y of the step's mean loss. The
-//! number of steps follows from taper and frequency, see [`STEP_RADIANS`].
+//! number of steps follows from taper and frequency, see `STEP_RADIANS`.
 //!
 //! | symbol | variable | unit |
 //! |---|---|---|

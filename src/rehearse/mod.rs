@@ -1,10 +1,10 @@
 //! The virtual unit: integrates a design in the time domain and writes the captures that a real bench would.
 //!
 //! It shares the design's types with the frequency-domain model and nothing else, so that a fit to its captures is
-//! not a fit to itself. Ducts are stepped on a staggered grid ([`line`]), everything lumped by the implicit midpoint
-//! rule ([`branch`], [`driver`]) in one junction system ([`unit`]); openings radiate through passive ladders
-//! ([`radiation`]) and hear each other with delay ([`coupling`]); microphones are filters on the openings' volume
-//! velocities ([`probe`]).
+//! not a fit to itself. Ducts are stepped on a staggered grid (`line`), everything lumped by the implicit midpoint
+//! rule (`branch`, `driver`) in one junction system (`unit`); openings radiate through passive ladders
+//! (`radiation`) and hear each other with delay (`coupling`); microphones are filters on the openings' volume
+//! velocities (`probe`).
 
 pub mod air;
 mod branch;

@@ -207,9 +207,17 @@ fn find(
     )
 }
 
-/// Rates between which a wrong header or a wrong `[sweep]` usually lies.
-const USUAL_RATES: [f64; 8] = [
-    44_100.0, 48_000.0, 88_200.0, 96_000.0, 32_000.0, 22_050.0, 24_000.0, 192_000.0,
+/// Pairs of rates (kHz, as in the file and as it should be) between which a wrong header or a wrong `[sweep]` usually
+/// lies.
+const USUAL_MISTAKES: [(f64, f64); 8] = [
+    (48.0, 44.1),
+    (44.1, 48.0),
+    (48.0, 96.0),
+    (96.0, 48.0),
+    (48.0, 32.0),
+    (32.0, 48.0),
+    (96.0, 44.1),
+    (44.1, 96.0),
 ];
 
 /// Deconvolves one take.
@@ -415,21 +423,14 @@ fn other_rate(
     rate: f64,
 ) -> (String, f64) {
     let mut best = (String::new(), 0.0);
-    for a in USUAL_RATES {
-        for b in USUAL_RATES {
-            let ratio = a / b;
-            if (ratio - 1.0).abs() < 1e-3 || !(0.45..2.2).contains(&ratio) {
-                continue;
-            }
-            let out = find(planner, guide, sweep, rate * ratio).1;
-            if out > best.1 * 1.001 {
-                let hint = format!(
-                    " (it fits if the sample rate were {ratio:.4} times what the file says, as between {:.1} and {:.1} kHz)",
-                    b / 1e3,
-                    a / 1e3
-                );
-                best = (hint, out);
-            }
+    for (as_is, should_be) in USUAL_MISTAKES {
+        let ratio = should_be / as_is;
+        let out = find(planner, guide, sweep, rate * ratio).1;
+        if out > best.1 {
+            let hint = format!(
+                " (it fits if the sample rate were {ratio:.4} times what the file says, as between {as_is} and {should_be} kHz)"
+            );
+            best = (hint, out);
         }
     }
     best

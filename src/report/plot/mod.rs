@@ -201,7 +201,7 @@ pub fn png(chart: &Chart, width: u32, height: u32) -> Result<Vec<u8>, ReportErro
 /// Writes `DIR/STEM.svg` and `DIR/STEM.png` (900 × 480, the PNG with twice the pixels).
 ///
 /// # Errors
-/// As [`png`], and [`ReportError::File`] when a file cannot be written.
+/// As [`png()`], and [`ReportError::File`] when a file cannot be written.
 pub fn chart_to_files(dir: &Path, stem: &str, chart: &Chart) -> Result<[PathBuf; 2], ReportError> {
     let vector = dir.join(format!("{stem}.svg"));
     let pixels = dir.join(format!("{stem}.png"));
