@@ -19,7 +19,7 @@ const POINTS_PER_OCTAVE: u32 = 48;
 /// Nominal midbands of one decade (ISO 266).
 const NOMINAL: [f64; 10] = [1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0];
 
-/// Arguments of `compare`.
+/// Mismatch of two curve files by one-third octave, without a model
 #[derive(Debug, clap::Args)]
 pub struct CompareArgs {
     /// Curve file, for instance what was measured

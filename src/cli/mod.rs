@@ -5,6 +5,8 @@ pub mod check;
 pub mod compare;
 pub mod deconvolve;
 pub mod demo;
+#[cfg(feature = "live")]
+pub mod devices;
 pub mod failure;
 pub mod load;
 pub mod output;
@@ -31,7 +33,7 @@ pub enum Exit {
 
 /// Checks a built bass cabinet against its simulation.
 #[derive(Debug, Parser)]
-#[command(name = "bassay", version, about, max_term_width = 100)]
+#[command(name = "bassay", version, about, max_term_width = 80)]
 struct Line {
     #[command(subcommand)]
     command: Command,
@@ -49,6 +51,8 @@ enum Command {
     Sweep(sweep::Args),
     Deconvolve(deconvolve::Args),
     Compare(compare::CompareArgs),
+    #[cfg(feature = "live")]
+    Devices(devices::Args),
     Rehearse(Box<rehearse::RehearseArgs>),
 }
 
@@ -66,6 +70,8 @@ pub fn main() -> ExitCode {
         Command::Deconvolve(args) => deconvolve::run(args, &out),
         Command::Verify(args) => verify::run(args, &out),
         Command::Compare(args) => compare::run(args, out),
+        #[cfg(feature = "live")]
+        Command::Devices(args) => devices::run(args, &out),
         Command::Rehearse(args) => rehearse::run(args, &out),
     };
     match done {
