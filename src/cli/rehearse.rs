@@ -12,6 +12,7 @@ use std::path::PathBuf;
 
 /// A virtual unit: time-domain captures of a design with chosen faults
 #[derive(Debug, clap::Args)]
+#[command(allow_negative_numbers = true)]
 pub struct RehearseArgs {
     /// The design file
     design: PathBuf,
