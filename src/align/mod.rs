@@ -141,7 +141,7 @@ fn settle_polarity(
     let mut polarity = vec![1; responses.len()];
     for (s, simulated) in comparison.series.iter().zip(&evaluated.simulated) {
         let response = &mut responses[s.response];
-        if matches!(response.observation, Observation::Impedance) {
+        if matches!(response.observation, Observation::Impedance) || !s.has_phase {
             continue;
         }
         let delay = if response.timed {

@@ -90,27 +90,21 @@ pub fn parameters(result: &Outcome) -> String {
         ),
         0,
     );
-    out.push_str(&format!(
-        "\n{:<34}{:>12}{:>12}{:>20}\n",
-        "", "designed", "fitted", "95 % interval"
-    ));
+    let header = format!(
+        "{:<30}{:<13}{:>9}{:>9}{:>19}",
+        "", "", "designed", "fitted", "95 % interval"
+    );
+    out.push_str(&format!("\n{header}\n"));
     for p in &result.parameters {
         let row = number::row(&p.unit, p.designed, p.fitted, p.low95, p.high95);
         let name = words::path(&plain(&p.path));
-        let unit = if row.unit.is_empty() {
-            String::new()
-        } else {
-            format!(", {}", row.unit)
-        };
-        let label: String = format!("{name}{unit}").chars().take(33).collect();
+        let label: String = name.chars().take(29).collect();
         let interval = format!("{} … {}", row.low, row.high);
-        out.push_str(
-            format!(
-                "{label:<34}{:>12}{:>12}{interval:>20}",
-                row.designed, row.fitted
-            )
-            .trim_end(),
+        let line = format!(
+            "{label:<30}{:<13}{:>9}{:>9}{interval:>19}",
+            row.unit, row.designed, row.fitted
         );
+        out.push_str(line.trim_end());
         out.push('\n');
         if let Some(partner) = &p.confounded_with {
             let verb = if p.identifiable {
