@@ -15,9 +15,9 @@
 //! ```
 //!
 //! constant for a uniform and for an exponential duct without loss, so that one step is then exact. Where A
-//! varies (a parabolic profile, and the loss in a taper) the step is the fourth-order Magnus expansion with two
-//! Gauss points. In a conical duct ψ'' = z·y·ψ, which is solved exactly with z and y of the step's mean loss. The
-//! number of steps follows from taper and frequency, see `STEP_RADIANS`.
+//! varies (a parabolic profile, a lining in any taper, and the loss in an exponential one) the step is the fourth-order
+//! Magnus expansion with two Gauss points. In a conical duct without lining ψ'' = z·y·ψ, which is solved exactly with
+//! z and y of the step's mean loss. The number of steps follows from taper and frequency, see `STEP_RADIANS`.
 //!
 //! | symbol | variable | unit |
 //! |---|---|---|
@@ -38,14 +38,14 @@ use crate::design::{Duct, Profile, Section, path::Key};
 use crate::special::{Field, cosh_sinhc};
 use num_complex::Complex64;
 
-/// Phase (k·L) and taper (ln of the area ratio) that one Magnus step of a parabolic duct may span. The error
+/// Phase (k·L) and taper (ln of the area ratio) that one Magnus step of a parabolic or lined duct may span. The error
 /// falls with the fourth power of it; tests hold it against exact solutions.
 const STEP_RADIANS: f64 = 0.2;
-/// Taper that one step of a conical or exponential duct may span, where only the loss varies.
+/// Taper that one step of a conical or exponential duct without lining may span, where only the loss varies.
 const STEP_TAPER: f64 = 0.5;
 /// √3/6: the Gauss points of a step lie at 1/2 ± this.
 const GAUSS: f64 = 0.288_675_134_594_812_9;
-/// Wave number for which the steps of a parabolic duct are made, rad/m: 600 Hz.
+/// Wave number for which the steps of a parabolic or lined duct are made, rad/m: 600 Hz.
 const HIGHEST_WAVE_NUMBER: f64 = 11.0;
 /// Most steps of one duct.
 const MOST_STEPS: usize = 256;
@@ -231,6 +231,12 @@ impl<T: Field> DuctGeometry<T> {
         (z, y)
     }
 
+    /// Whether the matrix varies so much along the duct that only short steps follow it: where the area is linear,
+    /// and where a lining, whose admittance follows perimeter over area, is no small change.
+    fn by_magnus(&self) -> bool {
+        self.profile == Profile::Parabolic || self.lining.is_some()
+    }
+
     /// Number of integration steps.
     fn count(&self) -> usize {
         let (first, last) = (self.area[0].value().re, self.area[1].value().re);
@@ -238,12 +244,11 @@ impl<T: Field> DuctGeometry<T> {
         if self.profile == Profile::Uniform || taper < 1e-12 {
             return 1;
         }
-        let steps = match self.profile {
-            Profile::Parabolic => {
-                let phase = HIGHEST_WAVE_NUMBER * self.length.value().re;
-                taper.max(phase * taper.min(1.0).sqrt()) / STEP_RADIANS
-            }
-            _ => taper / STEP_TAPER,
+        let steps = if self.by_magnus() {
+            let phase = HIGHEST_WAVE_NUMBER * self.length.value().re;
+            taper.max(phase * taper.min(1.0).sqrt()) / STEP_RADIANS
+        } else {
+            taper / STEP_TAPER
         };
         (steps.ceil() as usize).clamp(1, MOST_STEPS)
     }
@@ -307,7 +312,7 @@ impl<T: Field> DuctGeometry<T> {
             return exponential(T::from_f64(0.0), -(z1 * h), -(y1 * h));
         }
         let (z2, y2) = self.line(at, &step.at[1]);
-        if self.profile == Profile::Conical {
+        if self.profile == Profile::Conical && !self.by_magnus() {
             return conical(h, (z1 + z2) * 0.5, (y1 + y2) * 0.5, step.g[0], step.g[1]);
         }
         let (g1, g2) = (step.at[0].g, step.at[1].g);

@@ -1,0 +1,247 @@
+//! Volume velocity at every junction and power in the whole cabinet, from the elements' own equations.
+
+use super::random::{Kind, frequency_hz, recipe};
+use super::{config, rounding};
+use bassay::design::{AirConditions, CLOSED, Design, OUTSIDE, Space};
+use bassay::model::duct::DuctGeometry;
+use bassay::model::lumped;
+use bassay::model::network::{Network, Solution};
+use bassay::model::tone::Tone;
+use num_complex::Complex64;
+use proptest::prelude::*;
+use std::f64::consts::{PI, TAU};
+
+const NONE: Complex64 = Complex64::new(0.0, 0.0);
+
+/// What kind of element takes power.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Taker {
+    Duct,
+    Resistor,
+    Leak,
+    Chamber,
+    Radiation,
+}
+
+/// Volume velocity into an element at one of its ends, and the size of the terms that it is the difference of:
+/// their rounding remains where it vanishes.
+struct End {
+    junction: String,
+    flow: Complex64,
+    size: f64,
+}
+
+/// The two ends of something that lets `y` pass for one pascal.
+fn through(from: &str, to: &str, pressures: [Complex64; 2], y: Complex64) -> Vec<End> {
+    let flow = (pressures[0] - pressures[1]) * y;
+    let size = (pressures[0].norm() + pressures[1].norm()) * y.norm();
+    vec![
+        End {
+            junction: from.into(),
+            flow,
+            size,
+        },
+        End {
+            junction: to.into(),
+            flow: -flow,
+            size,
+        },
+    ]
+}
+
+/// Every element with the flows into its ends.
+fn elements(design: &Design, network: &Network, s: &Solution, at: &Tone) -> Vec<(Taker, Vec<End>)> {
+    let p = |name: &str| pressure(network, s, name);
+    let mut list = Vec::new();
+    for duct in &design.ducts {
+        let t = DuctGeometry::<Complex64>::new(duct, None).transfer(at);
+        let (a, b) = (p(&duct.from), p(&duct.to));
+        // p_to = pp·p + pu·U, U_to = up·p + uu·U with determinant 1; a rigid end takes no flow.
+        let [into, out] = if duct.to == CLOSED {
+            [[-t.up / t.uu * a, NONE], [NONE; 2]]
+        } else if duct.from == CLOSED {
+            [[NONE; 2], [-t.up / t.pp * b, NONE]]
+        } else {
+            [[-t.pp / t.pu * a, b / t.pu], [a / t.pu, -t.uu / t.pu * b]]
+        };
+        let end = |junction: &String, [x, y]: [Complex64; 2]| End {
+            junction: junction.clone(),
+            flow: x + y,
+            size: x.norm() + y.norm(),
+        };
+        list.push((Taker::Duct, vec![end(&duct.from, into), end(&duct.to, out)]));
+    }
+    for (resistor, &flow) in design.resistors.iter().zip(&s.resistor_flow) {
+        // The solution's own flow, which knows what velocity adds; the resistance bounds its terms.
+        let (a, b) = (p(&resistor.from), p(&resistor.to));
+        let size = (a.norm() + b.norm()) / resistor.acoustic_pa_s_per_m3();
+        let end = |junction: &String, flow| End {
+            junction: junction.clone(),
+            flow,
+            size,
+        };
+        list.push((
+            Taker::Resistor,
+            vec![end(&resistor.from, flow), end(&resistor.to, -flow)],
+        ));
+    }
+    for leak in &design.leaks {
+        let y = lumped::leak::<Complex64>(leak, at, None);
+        list.push((
+            Taker::Leak,
+            through(&leak.at, &leak.to, [p(&leak.at), p(&leak.to)], y),
+        ));
+    }
+    for chamber in &design.chambers {
+        let y = lumped::chamber::<Complex64>(chamber, at, None);
+        list.push((
+            Taker::Chamber,
+            through(&chamber.at, OUTSIDE, [p(&chamber.at), NONE], y),
+        ));
+    }
+    // Openings exchange power among each other: they count as one element.
+    let flows = design.openings.iter().zip(&s.opening_flow);
+    let ends = flows.map(|(o, &flow)| End {
+        junction: o.at.clone(),
+        flow,
+        size: flow.norm(),
+    });
+    list.push((Taker::Radiation, ends.collect()));
+    list
+}
+
+/// What the coupling of openings as points may give back, in units of their resistance on their own at low frequency.
+///
+/// Two in half space give nothing. Three, or two beside a wall with their images, can be driven as a quadrupole or
+/// with no net flow past a large one between them: radiation is then the small difference of terms of
+/// which the opening's own is lowered by its size, (ka)²/6, and the coupling is not. And the load of an opening without
+/// flange is a fit to 1e-3.
+fn spare(design: &Design, s: &Solution, at: &Tone) -> f64 {
+    let largest = design
+        .openings
+        .iter()
+        .map(|o| o.area_m2)
+        .fold(0.0, f64::max);
+    let ka2 = at.wave_number().powi(2) * largest / PI;
+    let (angle, share) = match design.space {
+        Space::Half if design.openings.len() <= 2 => return 0.0,
+        Space::Half | Space::Quarter | Space::Eighth => (TAU, ka2 / 3.0),
+        Space::Full => (2.0 * TAU, 1e-3 + ka2 / 3.0),
+    };
+    let resistance = at.density_kg_per_m3 * at.omega_rad_per_s.powi(2) / (angle * at.speed_m_per_s);
+    share * resistance * s.opening_flow.iter().map(Complex64::norm_sqr).sum::<f64>()
+}
+
+fn pressure(network: &Network, s: &Solution, name: &str) -> Complex64 {
+    network
+        .junctions()
+        .iter()
+        .position(|j| j == name)
+        .map_or(NONE, |n| s.pressure[n])
+}
+
+proptest! {
+    #![proptest_config(config())]
+
+    /// At every junction the flows into the elements are what the cone gives; the power that the cone gives is
+    /// what walls, resistors, leaks, chambers and radiation take, each of them at least nothing; and what the amplifier gives is that
+    /// with the heat in coil and suspension.
+    #[test]
+    fn volume_velocity_and_power_balance(recipe in recipe(), f in frequency_hz(), drive_v in 1e-3..30.0_f64) {
+        let design = recipe.design(Kind::Every);
+        let network = Network::new(&design, &AirConditions::default()).unwrap();
+        let s = network.solve(f, drive_v);
+        let at = Tone::new(network.air(), TAU * f);
+        let rounding = rounding(&network, f);
+        let elements = elements(&design, &network, &s, &at);
+        let cone = s.cone_velocity * design.driver.sd_m2;
+
+        for name in network.junctions() {
+            let ends = elements.iter().flat_map(|(_, ends)| ends).filter(|e| e.junction == *name);
+            let (mut sum, mut size) = (NONE, 0.0);
+            for end in ends {
+                sum -= end.flow;
+                size += end.size;
+            }
+            for (side, sign) in [(&design.driver.front, 1.0), (&design.driver.rear, -1.0)] {
+                if side == name {
+                    sum += cone * sign;
+                    size += cone.norm();
+                }
+            }
+            prop_assert!(sum.norm() <= rounding * size, "{name}: {sum} of {size}");
+        }
+
+        let mut taken = 0.0;
+        let mut apparent = 0.0;
+        for (taker, ends) in &elements {
+            let mut power = NONE;
+            let mut size = 0.0;
+            for end in ends.iter().filter(|e| e.junction != OUTSIDE && e.junction != CLOSED) {
+                let part = pressure(&network, &s, &end.junction) * end.flow.conj();
+                power += part;
+                size += pressure(&network, &s, &end.junction).norm() * end.size;
+            }
+            let spare = if *taker == Taker::Radiation { spare(&design, &s, &at) } else { 0.0 };
+            // Touching openings make the inverse of their block lose up to four digits more than the network.
+            prop_assert!(power.re >= -rounding.max(1e-12) * size - spare, "{taker:?} gives power: {power} of {size}, {spare} spare");
+            taken += power.re;
+            apparent += size;
+        }
+        let difference = pressure(&network, &s, &design.driver.front) - pressure(&network, &s, &design.driver.rear);
+        let given = (difference * cone.conj()).re;
+        apparent += difference.norm() * cone.norm();
+        prop_assert!((given - taken).abs() <= rounding * apparent, "{given} W given, {taken} W taken");
+
+        // One volt at the amplifier: Re(i) = |i|²·Re(Ze) + |v|²·Re(Zm) + acoustic power.
+        let numbers = bassay::model::driver::DriverNumbers::<Complex64>::new(&design.driver, design.drive.source_ohm, 1.2, 1.4e5, None);
+        let port = numbers.port(TAU * f);
+        // Ya = Sd²/(Zm + Bl²/Ze).
+        let mechanical = port.sd * port.sd / port.admittance - port.bl * port.bl / port.blocked;
+        let heat = s.current.norm_sqr() * port.blocked.re + s.cone_velocity.norm_sqr() * mechanical.re;
+        let size = s.current.norm() + s.cone_velocity.norm_sqr() * mechanical.norm() + apparent;
+        prop_assert!((s.current.re - heat - given).abs() <= rounding * size, "{} {heat} {given}", s.current.re);
+    }
+}
+
+/// The random cabinets hold every kind of element, or the balance would prove little.
+#[test]
+fn random_cabinets_hold_every_element() {
+    use proptest::strategy::ValueTree;
+    let mut runner = proptest::test_runner::TestRunner::new(config());
+    let mut seen = [0; 10];
+    for _ in 0..200 {
+        let d = recipe()
+            .new_tree(&mut runner)
+            .unwrap()
+            .current()
+            .design(Kind::Every);
+        let loops = d
+            .ducts
+            .iter()
+            .filter(|x| x.from != CLOSED && x.to != CLOSED && x.from != OUTSIDE && x.to != OUTSIDE)
+            .count()
+            + d.resistors.len();
+        let junctions = Network::new(&d, &d.air).unwrap().junctions().len();
+        for (n, here) in [
+            d.resistors.iter().any(|r| r.quadratic_pa_s2_per_m2 > 0.0),
+            !d.chambers.is_empty(),
+            d.leaks
+                .iter()
+                .any(|l| matches!(l.form, bassay::design::LeakForm::Slot { .. })),
+            d.openings.len() > 1,
+            d.openings.len() > 2,
+            d.ducts.iter().any(|x| x.lining.is_some()),
+            d.ducts.iter().any(|x| x.to == CLOSED),
+            d.ducts.iter().any(|x| x.from == CLOSED),
+            loops >= junctions,
+            d.driver.rear != OUTSIDE,
+        ]
+        .into_iter()
+        .enumerate()
+        {
+            seen[n] += usize::from(here);
+        }
+    }
+    assert!(seen.iter().all(|&n| n >= 10), "{seen:?}");
+}
