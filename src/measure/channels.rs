@@ -29,7 +29,8 @@ pub struct Channels {
 /// Watches one channel for flat tops: three equal extreme samples or more that the signal runs into with a corner.
 #[derive(Debug, Clone, Default)]
 struct Tops {
-    before: f64,
+    /// The two samples ahead of the present run, the older one first.
+    before: [f64; 2],
     last: f64,
     run: usize,
     into: f64,
@@ -43,12 +44,14 @@ impl Tops {
         self.peak = self.peak.max(x.abs());
         if x == self.last {
             if self.run == 1 {
-                self.into = (self.last - self.before).abs();
+                // The last step ends at the ceiling and may be a small rest of one: the step before it counts too.
+                let [older, newer] = self.before;
+                self.into = (self.last - newer).abs().max((newer - older).abs());
             }
             self.run += 1;
         } else {
             self.end((x - self.last).abs());
-            self.before = self.last;
+            self.before = [self.before[1], self.last];
             self.last = x;
             self.run = 1;
         }
@@ -56,7 +59,7 @@ impl Tops {
 
     fn end(&mut self, out: f64) {
         let size = self.last.abs();
-        if self.run >= 3 && size > 1e-3 && self.into > CORNER * size && out > CORNER * size {
+        if self.run >= 3 && size > 1e-3 && self.into.max(out) > CORNER * size {
             self.found.push((size, self.run));
         }
     }
