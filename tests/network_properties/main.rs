@@ -35,8 +35,8 @@ fn config() -> Config {
 }
 
 /// Rounding of a solve, relative: the unit roundoff times how many times the largest admittance of an element exceeds
-/// that of the junction which yields least (short wide ducts between small volumes at a few hertz: up to 1e9), times 3000:
-/// 30 for the number of operations, 100 for terms that cancel inside an element.
+/// that of the junction which yields least (short wide ducts between small volumes at a few hertz: up to 1e9), times 1e5:
+/// 100 for the number of operations, 1000 for terms that cancel inside an element.
 fn rounding(network: &Network, frequency_hz: f64) -> f64 {
     let at = Tone::new(network.air(), TAU * frequency_hz);
     let design = network.design();
@@ -51,11 +51,14 @@ fn rounding(network: &Network, frequency_hz: f64) -> f64 {
         .resistors
         .iter()
         .map(|r| r.acoustic_pa_s_per_m3().recip());
-    let most = ducts.chain(resistors).fold(0.0, f64::max);
+    // The mass of an opening is that of a layer of at least 0.3·√S.
+    let mass = 0.3 * at.density_kg_per_m3 * at.omega_rad_per_s;
+    let openings = design.openings.iter().map(|o| o.area_m2.sqrt() / mass);
+    let most = ducts.chain(resistors).chain(openings).fold(0.0, f64::max);
     let highest = (0..network.junctions().len())
         .map(|a| network.driving_point(a, frequency_hz).norm())
         .fold(0.0, f64::max);
-    3000.0 * f64::EPSILON * (1.0 + most * highest)
+    1e5 * f64::EPSILON * (1.0 + most * highest)
 }
 
 /// The impedance matrix with the driver's source off, `[into][at]`.

@@ -99,10 +99,14 @@ pub fn duct(name: String, from: String, to: String, kind: u8, d: &Dice) -> Duct 
             1 => Bend::Rounded,
             _ => Bend::None,
         },
-        lining: (kind & 128 != 0 && d[5] < 0.5).then(|| Lining {
-            flow_resistivity_pa_s_per_m2: spread(d[5] * 2.0, 1e3, 1e5),
-            thickness_m: spread(d[6], 0.005, 0.1),
-        }),
+        // Behind the walls of a slit a lining would take all: attenuation beyond e^700, which no number holds.
+        lining: (kind & 128 != 0 && d[5] < 0.5 && !matches!(section, Section::Slit { .. })).then(
+            || Lining {
+                flow_resistivity_pa_s_per_m2: spread(d[5] * 2.0, 1e3, 1e5),
+                // No thicker than half the duct is wide.
+                thickness_m: small.sqrt() * spread(d[6], 0.05, 0.5),
+            },
+        ),
         end_correction_m: if d[7] < 0.3 {
             [0.3 * d[7], 0.1 * d[6]]
         } else {
