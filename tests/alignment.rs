@@ -122,7 +122,6 @@ fn find(changes: &[(&str, f64)], seed: u64) -> (Vec<String>, Vec<bool>) {
         }
     }
     let mut measured = responses(&unit, seed);
-    let started = std::time::Instant::now();
     let fit = align(
         &design,
         &[],
@@ -132,25 +131,6 @@ fn find(changes: &[(&str, f64)], seed: u64) -> (Vec<String>, Vec<bool>) {
         &mut |_| {},
     )
     .unwrap();
-    eprintln!(
-        "{changes:?} {:.0} ms",
-        started.elapsed().as_secs_f64() * 1e3
-    );
-    for e in &fit.estimates {
-        eprintln!(
-            "   {} {:.4e} -> {:.4e} [{:.4e} {:.4e}] {}",
-            fit.unknowns[e.unknown].path, e.designed, e.fitted, e.low95, e.high95, e.identifiable
-        );
-    }
-    for k in &fit.settled.kernels {
-        eprintln!("   sigma {:.4} length {:.3}", k.sigma, k.length);
-    }
-    for f in &fit.faults {
-        eprintln!(
-            "   fault {} {:.4} {:.1}",
-            fit.unknowns[f.unknown].path, f.probability, f.log_odds
-        );
-    }
     let found = fit
         .faults
         .iter()

@@ -169,6 +169,16 @@ fn nonsense_files_are_refused_in_words() {
             "area_m2",
         );
     }
+    // A legal design whose curves would be no numbers: a slit that lets nothing through.
+    let tight = design.replace(
+        "name = \"side1\"\nfrom = \"s1\"\nto   = \"closed\"\nlength_m = 0.95",
+        "name = \"side1\"\nfrom = \"s1\"\nto   = \"closed\"\nloss_factor = 1e4\nsection = { shape = \"slit\", gap_m = 0.0001 }\nlength_m = 3.0",
+    );
+    assert_ne!(tight, design);
+    refused(
+        &["predict", &put("tight.toml", tight.as_bytes())],
+        "no finite solution",
+    );
     let mut many = design.clone();
     for n in 0..10_000 {
         many += &format!(

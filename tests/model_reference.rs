@@ -7,7 +7,7 @@
 use bassay::air::Air;
 use bassay::design::path::Key;
 use bassay::design::{
-    AirConditions, Design, Flange,
+    AirConditions, Design, Duct, Flange, Profile,
     read::{read, read_text},
 };
 use bassay::model::Observed;
@@ -173,34 +173,83 @@ fn horn() -> Design {
     read(Path::new("tests/designs/horn.toml")).unwrap_or_else(|e| panic!("{e}"))
 }
 
-/// CROSS: three numpy solvers and scikit-rf (see the table's `how`), with first-order wall loss and eight
-/// middle-area pieces per duct. The exact taper, the full loss and the heat loss of the chamber differ from that by up
-/// to half a decibel in the notches of the box pressure, and by less than 0.15 dB of |Z|.
-#[test]
-fn damped_horn_agrees_with_the_reference_network() {
-    let design = horn();
-    let rows = rows("horn_network");
-    let f: Vec<f64> = rows.iter().map(|r| r[0]).collect();
-    let network = Network::new(&design, &AirConditions::default()).unwrap();
-    let got = network.respond(
-        &f,
-        &[Observed::Impedance, Observed::Probe(0), Observed::Probe(1)],
-        2.83,
-    );
-    let mut worst = [0.0_f64; 3];
-    for (i, row) in rows.iter().enumerate() {
-        for (o, scale) in [(0, 1.0), (1, 2.83), (2, 2.83)] {
-            let want = Complex64::new(row[1 + 2 * o], row[2 + 2 * o]);
-            let have = got[o][i] * scale;
-            let db = 20.0 * (have.norm() / want.norm()).log10().abs();
-            worst[o] = worst[o].max(db);
+/// Every tapered duct as eight uniform pieces of the area in their middle, as the table's `how` says.
+fn in_pieces(design: &Design) -> Vec<Duct> {
+    let mut ducts = Vec::new();
+    for duct in &design.ducts {
+        if duct.profile == Profile::Uniform {
+            ducts.push(duct.clone());
+            continue;
+        }
+        let [a, b] = duct.area_m2;
+        for n in 0..8 {
+            let x = (f64::from(n) + 0.5) / 8.0;
+            let area = match duct.profile {
+                Profile::Exponential => a * (b / a).powf(x),
+                _ => (a.sqrt() + (b.sqrt() - a.sqrt()) * x).powi(2),
+            };
+            let joint = |n: i32| format!("{}-{n}", duct.name);
+            ducts.push(Duct {
+                name: joint(n),
+                from: if n == 0 {
+                    duct.from.clone()
+                } else {
+                    joint(n - 1) + "-end"
+                },
+                to: if n == 7 {
+                    duct.to.clone()
+                } else {
+                    joint(n) + "-end"
+                },
+                length_m: duct.length_m / 8.0,
+                area_m2: [area; 2],
+                profile: Profile::Uniform,
+                ..duct.clone()
+            });
         }
     }
-    assert!(
-        worst[0] < 0.15 && worst[1] < 0.3 && worst[2] < 0.6,
-        "{worst:?}"
-    );
+    ducts
 }
+
+/// CROSS: three numpy solvers and scikit-rf (see the table's `how`), in the table's air, with its pieces and without
+/// heat at the chamber's walls. What is left is its first-order wall loss against our full one: 4e-4 dB were found,
+/// 1e-3 dB are allowed. The table does not say where the side channels join: of all pairs of joints only j1 and j3 come
+/// nearer than 0.8 dB.
+///
+/// With exact tapers and the heat of the walls the same horn differs by up to 0.045 dB, which is the size of those two.
+#[test]
+fn damped_horn_agrees_with_the_reference_network() {
+    let whole = horn();
+    let mut pieces = Design {
+        ducts: in_pieces(&whole),
+        ..whole.clone()
+    };
+    pieces.chambers[0].wall_area_m2 = Some(1e-9);
+    let air = Air {
+        density_kg_per_m3: 1.2041,
+        speed_m_per_s: 343.21,
+        ..Air::at(&AirConditions::default())
+    };
+    let rows = rows("horn_network");
+    let f: Vec<f64> = rows.iter().map(|r| r[0]).collect();
+    for (design, allowed_db) in [(pieces, 1e-3), (whole, 0.06)] {
+        let network = Network::in_air(&design, air).unwrap();
+        let observed = [Observed::Impedance, Observed::Probe(0), Observed::Probe(1)];
+        let got = network.respond(&f, &observed, 2.83);
+        for (i, row) in rows.iter().enumerate() {
+            for (o, scale) in [(0, 1.0), (1, 2.83), (2, 2.83)] {
+                let want = Complex64::new(row[1 + 2 * o], row[2 + 2 * o]);
+                let db = 20.0 * (got[o][i].norm() * scale / want.norm()).log10();
+                assert!(
+                    db.abs() < allowed_db,
+                    "{} Hz, observation {o}: {db} dB",
+                    row[0]
+                );
+            }
+        }
+    }
+}
+
 /// DERIVED: closed forms of the table's `how`, agreement to rounding (condition below 1e3 at these frequencies).
 #[test]
 fn lossless_horns_are_exact() {

@@ -27,9 +27,6 @@ use residual::{Comparison, Evaluated};
 use search::{AlignError, Search, Settled, log_odds};
 use unknowns::{Role, Unknown, unknowns};
 
-/// 97.5 % point of the normal distribution.
-const NORMAL_975: f64 = 1.959_963_984_540_054;
-
 /// A finished alignment.
 #[derive(Debug, Clone)]
 pub struct Fit {
@@ -230,10 +227,7 @@ fn estimates(
             continue;
         }
         let sd = settled.covariance[(n, n)].sqrt();
-        let ends = [
-            settled.theta[n] - NORMAL_975 * sd,
-            settled.theta[n] + NORMAL_975 * sd,
-        ];
+        let ends = interval::interval_95(settled.theta[n], sd, None);
         let prior = u.stated_sd.filter(|_| !settled.released.contains(&index));
         // Told apart: the data narrow a prior by a fifth at least, or a flat one to less than a factor of two.
         let identifiable = match prior {

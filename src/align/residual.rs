@@ -276,6 +276,10 @@ impl Comparison {
         }
         for (s, pair) in self.series.iter().zip(done) {
             let (value, slope) = pair.unwrap_or_default();
+            if let Some(&at) = s.place.iter().find(|&&at| !value[at].is_finite()) {
+                let frequency_hz = self.frequency_hz[at];
+                return Err(ModelError::NotFinite { frequency_hz });
+            }
             let mut level = Vec::with_capacity(s.x.len());
             let mut phase = Vec::with_capacity(s.x.len());
             let mut simulated = Vec::with_capacity(s.x.len());

@@ -24,7 +24,7 @@ pub enum Observed {
 }
 
 /// A design that cannot be simulated.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum ModelError {
     /// A probe stands near an opening that the design does not have.
     #[error("probe {probe}: stands near «{opening}», which is no opening of the design")]
@@ -33,5 +33,13 @@ pub enum ModelError {
         probe: String,
         /// Opening.
         opening: String,
+    },
+    /// The network has no finite solution.
+    #[error(
+        "the design has no finite solution at {frequency_hz:.3} Hz: a channel is too narrow or too lossy for its length (check gap_m, area_m2, loss_factor, lining), or the driver's two sides meet with no air volume anywhere"
+    )]
+    NotFinite {
+        /// Frequency, Hz.
+        frequency_hz: f64,
     },
 }

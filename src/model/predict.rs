@@ -126,6 +126,13 @@ pub fn predict(
         .iter()
         .map(|&f| network.solve(f, drive))
         .collect();
+    let lost = solutions
+        .iter()
+        .zip(frequency_hz)
+        .find(|(s, _)| !(s.impedance.is_finite() && s.pressure.iter().all(|p| p.is_finite())));
+    if let Some((_, &frequency_hz)) = lost {
+        return Err(ModelError::NotFinite { frequency_hz });
+    }
     let listener = listening_point(design);
     let distance = Complex64::new(0.0, TAU / network.air().speed_m_per_s);
     let far: Vec<Complex64> = solutions

@@ -5,7 +5,7 @@
 //! ```text
 //! H_k = Y_k/X_k                        in the swept band, bins of 1/T, T the length of the segment
 //! H(f) = value at f of the complex polynomial of order 5 that fits H_k·e^(jω_kτ) around f best
-//! var H(f) = c(f)·N·σ²(f)/|X(f)|²      c: share of the noise that the fit lets through
+//! var H(f) = N·σ²(f)·Σ w_k²/|X_k|²      w: weights of the fit, N: size of the transform
 //! ```
 //!
 //! τ is the main delay, taken out before the fit and put back after it. A fit over up to ±1 Hz averages the noise of
@@ -93,7 +93,7 @@ pub struct Deconvolved {
     pub value: Vec<Complex64>,
     /// √E|error|² of `value`.
     pub noise_rms: Vec<f64>,
-    /// |reference| against |signal| noise alone: √E|error|² of the ratio from the reference's own noise.
+    /// Width of the band whose noise one value holds, the widest on the grid, Hz.
     pub resolution_hz: f64,
     /// Start of the sweep in the recording, s.
     pub start_s: f64,
@@ -333,43 +333,47 @@ pub fn deconvolve(take: &Take<'_>, sweep: &Sweep) -> Result<Deconvolved, Deconvo
     };
     let parts = harmonic.cut(&upper);
     let loudest = upper.iter().fold(0.0_f64, |a, v| a.max(v.abs()));
-    if parts.iter().any(|p| p.peak > HARMONIC_MATTERS * loudest) {
-        let all: Vec<f64> = (0..size)
-            .map(|n| parts.iter().map(|p| p.impulse[n]).sum())
-            .collect();
-        let bins = spectrum(&mut planner, &all, size);
+    for part in parts.iter().filter(|p| p.peak > HARMONIC_MATTERS * loudest) {
+        let bins = spectrum(&mut planner, &part.impulse, size);
         for k in first..=last {
-            h[k] -= bins[k];
+            // An order n has nothing below n times the start; what stands there is noise or ringing.
+            let over = k as f64 * bin_hz / (part.order as f64 * low_hz);
+            h[k] -= bins[k] * smooth((over - 0.9) / 0.1);
         }
     }
 
     let frequency_hz = log_grid(low_hz, high_hz, 48);
     let mut value = Vec::with_capacity(frequency_hz.len());
     let mut through = Vec::with_capacity(frequency_hz.len());
+    let mut resolution_hz = 0.0_f64;
     for &f in &frequency_hz {
-        let (v, share) = local(&h, f / bin_hz, bin_hz, f, delay_s, first, last);
+        let (v, from_bin, weight) = local(&h, f / bin_hz, bin_hz, f, delay_s, first, last);
         value.push(v);
-        through.push(share);
+        let inverse = |n: usize, w: &f64| w * w / x[from_bin + n].norm_sqr();
+        through.push(
+            weight
+                .iter()
+                .enumerate()
+                .map(|(n, w)| inverse(n, w))
+                .sum::<f64>(),
+        );
+        let share: f64 = weight.iter().map(|w| w * w).sum();
+        resolution_hz = resolution_hz.max(bin_hz / share);
     }
     let noise = Noise::of(&mut planner, take.signal, from, begin + sweep_samples, rate);
     let reference_noise = take
         .reference
         .map(|r| Noise::of(&mut planner, r, from, begin + sweep_samples, rate));
-    let energy = |f: f64| {
-        let (a, b) = (
-            ((f * 0.99 / bin_hz) as usize).max(1),
-            ((f * 1.01 / bin_hz) as usize + 1).min(x.len() - 1),
-        );
-        x[a..=b].iter().map(|v| v.norm_sqr()).sum::<f64>() / (b - a + 1) as f64
-    };
-    let count = segment.len() as f64;
+    // E|DFT|² of white noise is its variance times the samples; zeros behind them make neighbouring bins share it, which
+    // the size of the whole transform accounts for.
+    let count = size as f64;
     let mut noise_rms = Vec::with_capacity(frequency_hz.len());
     for ((&f, v), share) in frequency_hz.iter().zip(&value).zip(&through) {
         let mut density = noise.at(f);
         if let Some(r) = &reference_noise {
             density += r.at(f) * v.norm_sqr();
         }
-        noise_rms.push((share * count * density / energy(f)).sqrt());
+        noise_rms.push((share * count * density).sqrt());
     }
     let (snr_bands, usable_hz, snr_db) = usable(&frequency_hz, &value, &noise_rms);
     let harmonics = harmonic.levels(&mut planner, &parts, &frequency_hz, &value, &noise_rms);
@@ -377,8 +381,10 @@ pub fn deconvolve(take: &Take<'_>, sweep: &Sweep) -> Result<Deconvolved, Deconvo
         Some(c) => (
             Some((c.drift_ppm, c.drift_sd_ppm)),
             c.polarity,
-            c.jump
-                .map(|(at, samples)| (from as f64 / rate + start.fract() / rate + at, samples)),
+            c.jump_s.map(|at| {
+                let lost = clock::lost_s(&mut planner, guide, sweep, start / rate, at, rate);
+                (start / rate + at, lost)
+            }),
         ),
         None => (None, 1, None),
     };
@@ -391,7 +397,7 @@ pub fn deconvolve(take: &Take<'_>, sweep: &Sweep) -> Result<Deconvolved, Deconvo
         frequency_hz,
         value,
         noise_rms,
-        resolution_hz: 0.6,
+        resolution_hz,
         start_s: start / rate,
         drift_ppm: drift.map(|d| d.0),
         drift_sd_ppm: drift.map(|d| d.1),
@@ -436,8 +442,8 @@ fn other_rate(
     best
 }
 
-/// The value at bin position `at` of the polynomial that fits the de-rotated bins around it, and the share of one
-/// bin's noise variance that it lets through.
+/// The value at bin position `at` of the polynomial that fits the de-rotated bins around it, the first of those bins,
+/// and the weight of each.
 fn local(
     h: &[Complex64],
     at: f64,
@@ -446,7 +452,7 @@ fn local(
     delay_s: f64,
     first: usize,
     last: usize,
-) -> (Complex64, f64) {
+) -> (Complex64, usize, Vec<f64>) {
     let half = (HALF_WIDTH_HZ / bin_hz)
         .min(frequency_hz / 48.0 * 1.5 / bin_hz)
         .max(LEAST_BINS);
@@ -483,7 +489,7 @@ fn local(
         let k = from + n;
         sum += h[k] * Complex64::from_polar(*w, turn * (k as f64 - at));
     }
-    (sum, weight.iter().map(|w| w * w).sum())
+    (sum, from, weight)
 }
 
 type Usable = (Vec<(f64, f64)>, [f64; 2], f64);

@@ -1,7 +1,9 @@
 //! The recorded reference against the ideal sweep: delay, drift of the clocks, polarity, lost or repeated samples.
 
+use super::{inverse, quick_size, spectrum};
 use crate::signal::sweep::Sweep;
 use num_complex::Complex64;
+use realfft::RealFftPlanner;
 use std::f64::consts::TAU;
 
 /// What the reference tells of the clocks.
@@ -9,7 +11,7 @@ pub(super) struct Clock {
     pub drift_ppm: f64,
     pub drift_sd_ppm: f64,
     pub polarity: i8,
-    pub jump: Option<(f64, f64)>,
+    pub jump_s: Option<f64>,
 }
 
 /// The recorded reference against the ideal sweep: delay, drift, polarity, jumps.
@@ -69,7 +71,7 @@ pub(super) fn clock(
     let (_, slope, rest, unit) = fit(&rows);
     let scatter = (rest / rows.len().max(4) as f64).sqrt();
     // A step in the delay: the split that lowers the sum of squares most.
-    let mut jump = None;
+    let mut jump_s = None;
     let step = (rows.len() / 60).max(1);
     let mut best = (rest * 0.2, 0);
     for split in (step * 3..rows.len().saturating_sub(step * 3)).step_by(step) {
@@ -83,14 +85,14 @@ pub(super) fn clock(
         let t = rows[best.1].1;
         let size = (b.0 + b.1 * t) - (a.0 + a.1 * t);
         if (size * rate).abs() > 0.5 {
-            jump = Some((t, -size));
+            jump_s = Some(t);
         }
     }
     Clock {
         drift_ppm: slope * 1e6,
         drift_sd_ppm: (unit * scatter * 1e6).max(0.05),
         polarity,
-        jump,
+        jump_s,
     }
 }
 
@@ -115,4 +117,48 @@ pub(super) fn solve3(a: [[f64; 3]; 3], b: [f64; 3]) -> ([f64; 3], f64) {
     };
     let solved = [0, 1, 2].map(|i| (0..3).map(|j| adjugate[i][j] * b[j]).sum::<f64>() / det);
     (solved, (adjugate[2][2] / det).abs().sqrt())
+}
+
+/// How much later (s, negative: earlier) the recording runs ahead of a jump than behind it: the time that was lost.
+///
+/// `start_s` is where the sweep seemed to begin, `jump_s` when in the sweep the jump was seen, to a few tenths of a
+/// second. The part well ahead and the part well behind are each found by the matched filter of their own stretch.
+pub(super) fn lost_s(
+    planner: &mut RealFftPlanner<f64>,
+    signal: &[f64],
+    sweep: &Sweep,
+    start_s: f64,
+    jump_s: f64,
+    rate_hz: f64,
+) -> f64 {
+    let duration = sweep.plan().duration_s;
+    let clear = 0.4_f64.min(0.2 * jump_s.min(duration - jump_s));
+    let size = quick_size(2 * signal.len());
+    let recorded = spectrum(planner, signal, size);
+    let mut lag = |from_s: f64, to_s: f64| {
+        let ideal: Vec<f64> = (0..signal.len())
+            .map(|n| {
+                let t = n as f64 / rate_hz - start_s;
+                if (from_s..to_s).contains(&t) {
+                    sweep.at(t)
+                } else {
+                    0.0
+                }
+            })
+            .collect();
+        let other = spectrum(planner, &ideal, size);
+        let product = recorded
+            .iter()
+            .zip(&other)
+            .map(|(a, b)| a * b.conj())
+            .collect();
+        let out = inverse(planner, product, size);
+        let at = |k: i64| out[k.rem_euclid(size as i64) as usize].abs();
+        let reach = (0.5 * rate_hz) as i64;
+        let best = (-reach..=reach)
+            .max_by(|&a, &b| at(a).total_cmp(&at(b)))
+            .unwrap_or(0);
+        best as f64 / rate_hz
+    };
+    lag(0.0, jump_s - clear) - lag(jump_s + clear, duration)
 }

@@ -37,9 +37,13 @@ pub(super) struct Part {
     pub peak: f64,
 }
 
+/// Turns of the lowest frequency that must lie between a harmonic's stretch and the linear response: so long the edge of
+/// the swept band rings.
+const CLEAR: f64 = 1.9;
+
 impl Harmonics<'_> {
-    /// Cuts out orders 2 to 5: from half way to the next higher order to half way to the next lower one, at most
-    /// 0.3 s ahead of the linear response.
+    /// Cuts out orders 2 to 5: a third of the way to the next higher order, at most 0.1 s, and 0.6 of the way to the
+    /// next lower one. An order that the sweep is too short to part from the linear response is left out.
     pub(super) fn cut(&self, impulse: &[f64]) -> Vec<Part> {
         let l = self.sweep.rate_s();
         let ahead = |n: f64| l * n.ln() * self.rate;
@@ -50,7 +54,8 @@ impl Harmonics<'_> {
                 let post = 0.6 * (ahead(n) - ahead(n - 1.0));
                 let width = (pre + post) as usize;
                 let span = self.size as f64;
-                if ahead(n) + pre > span * 0.5 || width < 16 {
+                let clear = (ahead(n) - post) / self.rate * self.low_hz;
+                if ahead(n) + pre > span * 0.5 || width < 16 || clear < CLEAR {
                     return None;
                 }
                 let begin = self.peak as f64 - ahead(n) - pre;

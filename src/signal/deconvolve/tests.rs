@@ -42,11 +42,24 @@ fn transfer(h: &[f64], f: f64, rate: f64) -> Complex64 {
 /// DERIVED: deconvolve(sweep ∗ h) = h to 1e-6 in the swept band, whatever the start and the gain.
 #[test]
 fn a_known_filter_comes_back() {
-    let sweep = sweep();
     let rate = 8000.0;
     let h = filter(rate);
-    for (offset, gain) in [(0.0, 1.0), (0.37, 0.02), (1.2345, 3.0)] {
-        let count = (9.5 * rate) as usize;
+    for (offset, gain, duration_s) in [
+        (0.0, 1.0, 6.0),
+        (0.37, 0.02, 6.0),
+        (1.2345, 3.0, 6.0),
+        (0.1, 1.0, 1.0),
+        (0.1, 1.0, 2.5),
+        (0.1, 1.0, 4.0),
+        (0.1, 1.0, 12.0),
+    ] {
+        let sweep = Sweep::new(SweepPlan {
+            sample_rate_hz: 8000,
+            duration_s,
+            ..SweepPlan::default()
+        })
+        .unwrap();
+        let count = ((duration_s + 3.5) * rate) as usize;
         let x: Vec<f64> = (0..count)
             .map(|n| gain * sweep.at(n as f64 / rate - 0.5 - offset))
             .collect();
@@ -65,21 +78,28 @@ fn a_known_filter_comes_back() {
             "{}",
             got.start_s
         );
-        assert!(got.frequency_hz[0] < 6.0 && got.frequency_hz[got.frequency_hz.len() - 1] > 470.0);
+        assert!(got.frequency_hz[0] < 8.5 && got.frequency_hz[got.frequency_hz.len() - 1] > 440.0);
         for (f, v) in got.frequency_hz.iter().zip(&got.value) {
             let want = transfer(&h, *f, rate);
-            assert!((v - want).norm() < 1e-6 * want.norm(), "{f} Hz: {v} {want}");
+            let error = (v - want).norm() / want.norm();
+            assert!(error < 1e-6, "{duration_s} s, {f} Hz: {error:e}");
         }
     }
 }
 
-/// DERIVED: white noise of known density; the stated standard deviation is that of the errors.
+/// DERIVED: white noise; over many takes the mean of the stated variance is the mean of the squared error. (The mean of
+/// the ratio would lie above 1 by the scatter of the estimate in its denominator.)
 #[test]
 fn the_stated_noise_is_the_noise() {
-    let sweep = sweep();
+    let sweep = Sweep::new(SweepPlan {
+        sample_rate_hz: 8000,
+        duration_s: 2.0,
+        ..SweepPlan::default()
+    })
+    .unwrap();
     let rate = 8000.0;
     let h = filter(rate);
-    let count = (9.5 * rate) as usize;
+    let count = (4.5 * rate) as usize;
     let x: Vec<f64> = (0..count)
         .map(|n| sweep.at(n as f64 / rate - 0.7))
         .collect();
@@ -95,34 +115,34 @@ fn the_stated_noise_is_the_noise() {
         }
         sum
     };
-    let (mut sum, mut points) = (0.0, 0.0);
-    for _ in 0..6 {
+    let mut sums: Vec<(f64, f64, f64)> = Vec::new();
+    for _ in 0..120 {
         let y: Vec<f64> = clean.iter().map(|v| v + 1e-3 * normal()).collect();
-        let got = deconvolve(
-            &Take {
-                rate_hz: rate,
-                signal: &y,
-                reference: Some(&x),
-            },
-            &sweep,
-        )
-        .unwrap();
-        for ((f, v), noise) in got
-            .frequency_hz
-            .iter()
-            .zip(&got.value)
-            .zip(&got.noise_rms)
-            .skip(40)
-        {
-            let error = (v - transfer(&h, *f, rate)).norm();
-            sum += (error / noise).powi(2);
-            points += 1.0;
+        let take = Take {
+            rate_hz: rate,
+            signal: &y,
+            reference: Some(&x),
+        };
+        let got = deconvolve(&take, &sweep).unwrap();
+        sums.resize(got.value.len(), (0.0, 0.0, 0.0));
+        for (i, s) in sums.iter_mut().enumerate() {
+            let f = got.frequency_hz[i];
+            s.0 = f;
+            s.1 += (got.value[i] - transfer(&h, f, rate)).norm_sqr();
+            s.2 += got.noise_rms[i].powi(2);
         }
     }
-    // Mean of |error|²/noise² over about 1600 points, of which some hundred are independent: 1 ± 0.1 and the floor's
-    // own scatter from half a second of silence.
-    let mean: f64 = sum / points;
-    assert!((0.7..1.4).contains(&mean), "{mean}");
+    for (low, high) in [(6.0, 12.0), (12.0, 50.0), (50.0, 470.0)] {
+        let inside = sums.iter().filter(|s| (low..high).contains(&s.0));
+        let (mut mean, mut n) = (0.0, 0.0);
+        for s in inside {
+            mean += s.1 / s.2;
+            n += 1.0;
+        }
+        mean /= n;
+        // 120 takes of at least ten independent values each: 3 %; twice that and a little for the floor's own scatter.
+        assert!((0.92..1.08).contains(&mean), "{low} to {high} Hz: {mean}");
+    }
 }
 
 /// DERIVED: y = x + a·x² has a second harmonic of a·A/2 and a third of none (polynomial of a sine).
@@ -220,9 +240,8 @@ fn drift_polarity_and_lost_samples_are_found() {
     )
     .unwrap();
     let (at, lost) = got.jump.unwrap();
-    // The spectrum is torn around the jump, so that its size is known to 40 % only; that there is one is certain.
     assert!(
-        (at - 30_000.0 / rate).abs() < 0.4 && (lost * rate - 85.0).abs() < 34.0,
+        (at - 30_000.0 / rate).abs() < 0.4 && (lost * rate - 85.0).abs() < 2.0,
         "{at} {}",
         lost * rate
     );
