@@ -29,7 +29,7 @@ const BROKEN: &[Case] = &[
     ("length_m = 0.62\n", "", "[[duct]]", "duct.d1.length_m", &["missing"]),
     ("re_ohm = 5.6\n", "", "[driver]", "driver.re_ohm", &["missing"]),
     ("[site]", "[sites]", "[sites]", "sites", &["'site'"]),
-    ("[site]", "[room]\nx = 1\n[site]", "[room]", "room", &["not known"]),
+    ("[site]", "[rooms]\nx = 1\n[site]", "[rooms]", "rooms", &["not known"]),
     ("[[duct]]\nname = \"d1\"", "[[ducts]]\nname = \"d1\"", "[[ducts]]", "ducts", &["'duct'"]),
     ("format = \"bassay-design/1\"\n", "", "name", "format", &["missing"]),
     ("bassay-design/1", "bassay-design/2", "format", "format", &["bassay-design/1"]),
@@ -101,6 +101,21 @@ const BROKEN: &[Case] = &[
     ("\"duct.*.loss\"]", "\"duct.*.loss\", \"duct.d1.loss\"]", "free =", "align.free", &["already free by 'duct.*.loss'"]),
     ("rms_kg_per_s = 4.0", "rms_kg_per_s = 0", "\"driver.rms\"", "tolerance.\"driver.rms\"", &["value that is 0"]),
     ("\"driver.cms\", \"driver.rms\",", "\"driver.cms\", \"driver.creep\", \"resistor.*.quadratic\", \"each driver.l\",", "free =", "align.free", &["driver.l"]),
+    // Plates, cloths, rooms, coils, several drivers.
+    ("specific_pa_s_per_m = 400.0", "perforated = { hole_diameter_m = 0.002, thickness_m = 0.001 }", "perforated", "resistor.r1.perforated.open_fraction", &["missing"]),
+    ("specific_pa_s_per_m = 400.0", "perforated = { gap_m = 0.002, thickness_m = 0.001, open_fraction = 0.1 }", "perforated", "resistor.r1.perforated.hole_diameter_m", &["missing"]),
+    ("specific_pa_s_per_m = 400.0", "slots = { gap_m = 0.002, thickness_m = 0.001, open_fraction = 1.5 }", "slots", "resistor.r1.slots.open_fraction", &["0.9"]),
+    ("specific_pa_s_per_m = 400.0", "quadratic_pa_s2_per_m2 = 3.0\nslots = { gap_m = 0.002, thickness_m = 0.001, open_fraction = 0.1 }", "quadratic", "resistor.r1.quadratic_pa_s2_per_m2", &["follows from the dimensions"]),
+    ("specific_pa_s_per_m = 400.0", "specific_pa_s_per_m = 400.0\nlimp = true", "[[resistor]]", "resistor.r1.areal_mass_kg_per_m2", &["limp cloth"]),
+    ("bend = \"none\"", "lining = { specific_pa_s_per_m = 300.0 }", "lining", "duct.d1.lining.air_gap_m", &["air between"]),
+    ("bend = \"none\"", "lining = { flow_resistivity_pa_s_per_m2 = 8000.0, thickness_m = 0.02, model = \"mikki\" }", "lining", "duct.d1.lining.model", &["'miki'"]),
+    ("space = \"half\"", "space = \"quarter\"\n[room]\nfloor_m = 0.4", "floor_m", "room.floor_m", &["through the origin"]),
+    ("space = \"half\"", "space = \"half\"\n[room]\nfloor_m = -0.4", "floor_m", "room.floor_m", &["-0.4"]),
+    ("le_h = 1.1e-3", "le_h = 1.1e-3\nsemi_k_ohm_s_n = 0.05", "[driver]", "driver.semi_n", &["together with semi_k_ohm_s_n"]),
+    ("le_h = 1.1e-3", "le_h = 1.1e-3\ncoil_metal = \"copper\"", "[driver]", "driver.coil_temperature_c", &["together with coil_metal"]),
+    ("le_h = 1.1e-3", "le_h = 1.1e-3\nwiring = \"series\"", "wiring", "driver.wiring", &["one driver"]),
+    ("[[chamber]]\nname = \"rear-box\"", "[[driver.also]]\nfront = \"throat\"\nrear = \"bax\"\n[[chamber]]\nname = \"rear-box\"", "\"bax\"", "driver.also[1].rear", &["dangling", "'box'"]),
+    ("[[chamber]]\nname = \"rear-box\"", "[[driver.also]]\nfront = \"throat\"\nrear = \"box\"\nreversed = 1\n[[chamber]]\nname = \"rear-box\"", "reversed", "driver.also[1].reversed", &["true or false"]),
 ];
 
 #[test]

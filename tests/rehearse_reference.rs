@@ -51,6 +51,7 @@ fn design(driver: Driver) -> Design {
             voltage_v: 2.83,
             source_ohm: 0.0,
             max_voltage_v: None,
+            max_current_a: None,
         },
         space: Space::Half,
         target: None,
@@ -63,6 +64,7 @@ fn design(driver: Driver) -> Design {
         probes: Vec::new(),
         tolerance: Vec::new(),
         free: Vec::new(),
+        room: Room::default(),
     }
 }
 
@@ -85,6 +87,11 @@ fn driver(re: f64, le: f64, bl: f64, mass: f64, cms: f64, rms: f64, sd: f64) -> 
         creep: 0.0,
         front: OUTSIDE.into(),
         rear: OUTSIDE.into(),
+        semi: None,
+        coil_temperature_c: None,
+        coil_metal: CoilMetal::Copper,
+        also: Vec::new(),
+        wiring: Wiring::Parallel,
     }
 }
 
@@ -119,6 +126,7 @@ fn duct(
         bend: Bend::None,
         lining: None,
         end_correction_m: [0.0; 2],
+        bend_excess: None,
     }
 }
 
@@ -131,6 +139,8 @@ fn resistor(name: &str, from: &str, to: &str, pa_s_per_m3: f64) -> Resistor {
         resistance: Resistance::Acoustic(pa_s_per_m3),
         areal_mass_kg_per_m2: 0.0,
         quadratic_pa_s2_per_m2: 0.0,
+        limp: false,
+        max_velocity_m_per_s: None,
     }
 }
 
@@ -152,6 +162,7 @@ fn opening(name: &str, at: &str, area_m2: f64) -> Opening {
         position_m: [0.0; 3],
         flange: Flange::Infinite,
         end_correction_factor: 1.0,
+        max_velocity_m_per_s: None,
     }
 }
 

@@ -46,6 +46,7 @@ fn both_models_agree_on_every_element() {
                 d.chambers[0].fill = Some(Fill {
                     flow_resistivity_pa_s_per_m2: 5000.0,
                     fraction: 0.6,
+                    model: PorousModel::JohnsonChampouxAllard,
                 });
             }),
         ),
@@ -55,8 +56,12 @@ fn both_models_agree_on_every_element() {
             0.2,
             Box::new(|d| {
                 d.ducts[6].lining = Some(Lining {
-                    flow_resistivity_pa_s_per_m2: 8000.0,
-                    thickness_m: 0.03,
+                    material: LiningMaterial::Porous {
+                        flow_resistivity_pa_s_per_m2: 8000.0,
+                        thickness_m: 0.03,
+                        model: PorousModel::JohnsonChampouxAllard,
+                    },
+                    air_gap_m: 0.0,
                 });
             }),
         ),

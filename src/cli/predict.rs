@@ -105,10 +105,10 @@ fn print(design: &Design, p: &Prediction, out: &Output) {
                 f.maximum_at_cutoff_by.word()
             ));
         } else {
-            out.line("Most: the design states no xmax_m, power_w or max_voltage_v");
+            out.line("Most: the design states no xmax_m, power_w, max_voltage_v, max_current_a or max_velocity_m_per_s");
         }
     }
-    if let Some((db, at, by)) = f.weakest {
+    if let Some((db, at, by)) = &f.weakest {
         out.line(format!(
             "Least of the maximum in the band   {db:.1} dB at {at:.1} Hz, limited by {}",
             by.word()

@@ -5,12 +5,15 @@
 
 pub mod captures;
 pub mod captures_read;
+mod derived;
 mod junctions;
 pub mod path;
 pub mod problem;
 mod quantity;
 pub mod read;
+mod read_driver;
 mod read_elements;
+mod read_openings;
 mod rules;
 mod toml_reader;
 pub mod warnings;
@@ -56,6 +59,8 @@ pub struct Design {
     pub drive: Drive,
     /// Where it is measured.
     pub space: Space,
+    /// Distances of the origin from floor and side wall.
+    pub room: Room,
     /// What the cabinet was designed to do.
     pub target: Option<Target>,
     /// The driver.
@@ -87,6 +92,8 @@ pub struct Drive {
     pub source_ohm: f64,
     /// Largest RMS voltage of the amplifier, V.
     pub max_voltage_v: Option<f64>,
+    /// Largest RMS current of the amplifier, A.
+    pub max_current_a: Option<f64>,
 }
 
 /// Solid angle into which the openings radiate.
@@ -101,6 +108,24 @@ pub enum Space {
     Quarter,
     /// Half space and two more planes (floor and wall).
     Eighth,
+}
+
+/// `[room]`: how far the origin of the positions is from rigid planes beside the cabinet.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Room {
+    /// Height of the origin over the floor, m: the floor is the plane z = −floor.
+    pub floor_m: Option<f64>,
+    /// Distance of the origin from a side wall, m: the wall is the plane y = −wall.
+    pub wall_m: Option<f64>,
+}
+
+/// The rigid planes that mirror the openings, besides the one that they lie in.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Planes {
+    /// Height z of the floor, m.
+    pub floor_z_m: Option<f64>,
+    /// Place y of the side wall, m.
+    pub wall_y_m: Option<f64>,
 }
 
 /// What the cabinet was designed to do.
@@ -147,6 +172,57 @@ pub enum Mechanics {
     },
 }
 
+/// Semi-inductance of a coil over conducting iron: K·(jω)ⁿ in series with the other parts of the coil
+/// (Leach 2002, JAES 50:442; from memory).
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SemiInductance {
+    /// K, Ω·sⁿ.
+    pub k_ohm_s_n: f64,
+    /// n, 0 (resistance) to 1 (inductance).
+    pub n: f64,
+}
+
+/// Metal of a voice coil.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum CoilMetal {
+    /// Copper.
+    Copper,
+    /// Aluminium.
+    Aluminium,
+}
+
+impl CoilMetal {
+    /// Temperature coefficient of the resistance at 20 °C, 1/K (annealed copper: IEC 60028; aluminium: IEC 60889;
+    /// both from memory).
+    #[must_use]
+    pub fn per_kelvin(self) -> f64 {
+        match self {
+            Self::Copper => 0.003_93,
+            Self::Aluminium => 0.004_03,
+        }
+    }
+}
+
+/// How several drivers are connected electrically.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Wiring {
+    /// The same voltage on all.
+    Parallel,
+    /// The same current through all.
+    Series,
+}
+
+/// A further driver of the same data as `[driver]`, in a place of its own.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Companion {
+    /// Front junction.
+    pub front: String,
+    /// Rear junction.
+    pub rear: String,
+    /// Leads exchanged: a positive voltage moves this cone backwards.
+    pub reversed: bool,
+}
+
 /// Moving-coil driver, small-signal parameters.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Driver {
@@ -162,6 +238,12 @@ pub struct Driver {
     pub l2_h: Option<f64>,
     /// Eddy-current resistance in parallel with `l2_h`, Ω.
     pub r2_ohm: Option<f64>,
+    /// Semi-inductance.
+    pub semi: Option<SemiInductance>,
+    /// Temperature of the coil, °C, where `re_ohm` holds for 20 °C; `None`: `re_ohm` as it is.
+    pub coil_temperature_c: Option<f64>,
+    /// Its metal.
+    pub coil_metal: CoilMetal,
     /// Peak linear excursion, m.
     pub xmax_m: Option<f64>,
     /// Thermal power rating, W.
@@ -172,6 +254,10 @@ pub struct Driver {
     pub front: String,
     /// Rear junction.
     pub rear: String,
+    /// Further drivers of the same data.
+    pub also: Vec<Companion>,
+    /// How they are connected.
+    pub wiring: Wiring,
 }
 
 /// A lumped air volume.
@@ -189,6 +275,15 @@ pub struct Chamber {
     pub fill: Option<Fill>,
 }
 
+/// Model of a porous material with a rigid frame.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum PorousModel {
+    /// Johnson–Champoux–Allard, right down to the isothermal limit.
+    JohnsonChampouxAllard,
+    /// Miki 1990, a fit for 0.01 < f/σ < 1 (SI).
+    Miki,
+}
+
 /// Porous fill of a chamber.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Fill {
@@ -196,6 +291,8 @@ pub struct Fill {
     pub flow_resistivity_pa_s_per_m2: f64,
     /// Filled fraction of the volume, 0 to 1.
     pub fraction: f64,
+    /// Model of the material.
+    pub model: PorousModel,
 }
 
 /// Area profile of a duct along its length.
@@ -239,13 +336,32 @@ pub enum Bend {
     Rounded,
 }
 
-/// Porous lining of a duct's walls.
+/// Locally reacting lining of a duct's walls, with or without air between it and the wall.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Lining {
-    /// Static air-flow resistivity, Pa·s/m².
-    pub flow_resistivity_pa_s_per_m2: f64,
-    /// Thickness, m.
-    pub thickness_m: f64,
+    /// What it is made of.
+    pub material: LiningMaterial,
+    /// Air between the material and the rigid wall, m.
+    pub air_gap_m: f64,
+}
+
+/// Material of a lining.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum LiningMaterial {
+    /// Porous layer.
+    Porous {
+        /// Static air-flow resistivity, Pa·s/m².
+        flow_resistivity_pa_s_per_m2: f64,
+        /// Thickness, m.
+        thickness_m: f64,
+        /// Model.
+        model: PorousModel,
+    },
+    /// Thin flow-resistive layer.
+    Cloth {
+        /// Specific resistance, Pa·s/m.
+        specific_pa_s_per_m: f64,
+    },
 }
 
 /// One-dimensional channel piece.
@@ -269,6 +385,8 @@ pub struct Duct {
     pub loss_factor: f64,
     /// Bend at the `to` end.
     pub bend: Bend,
+    /// Length that the bend adds, over the channel's height there; `None`: the published value of its kind.
+    pub bend_excess: Option<f64>,
     /// Lining.
     pub lining: Option<Lining>,
     /// End corrections at `from` and `to`, m (added inertance ρ·length/area).
@@ -282,6 +400,36 @@ pub enum Resistance {
     Specific(f64),
     /// Acoustic resistance, Pa·s/m³.
     Acoustic(f64),
+    /// A plate with holes or slots, by its dimensions, over `area_m2`.
+    Plate(Plate),
+}
+
+/// A rigid plate with openings through it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Plate {
+    /// Round holes or slots.
+    pub holes: Holes,
+    /// Thickness, m.
+    pub thickness_m: f64,
+    /// Open fraction of the area, 0 to 1.
+    pub open_fraction: f64,
+    /// Discharge coefficient of the openings at high level.
+    pub discharge: f64,
+}
+
+/// Openings of a plate.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Holes {
+    /// Circular.
+    Round {
+        /// Diameter, m.
+        diameter_m: f64,
+    },
+    /// Long parallel slots.
+    Slots {
+        /// Gap, m.
+        gap_m: f64,
+    },
 }
 
 /// Acoustic resistor between two junctions.
@@ -297,10 +445,14 @@ pub struct Resistor {
     pub area_m2: Option<f64>,
     /// Resistance.
     pub resistance: Resistance,
-    /// Mass of the cloth per area that moves with the air, kg/m².
+    /// Mass per area, kg/m²: of the air in the pores, in series; with `limp` that of the cloth, beside the resistance.
     pub areal_mass_kg_per_m2: f64,
+    /// The cloth hangs free and moves with the air.
+    pub limp: bool,
     /// Rise of the specific resistance with particle velocity, Pa·s²/m².
     pub quadratic_pa_s2_per_m2: f64,
+    /// Largest RMS particle velocity through its face, m/s, for the maximum output.
+    pub max_velocity_m_per_s: Option<f64>,
 }
 
 /// How a leak is written.
@@ -372,6 +524,8 @@ pub struct Opening {
     pub flange: Flange,
     /// Multiplies the reactance of the radiation impedance.
     pub end_correction_factor: f64,
+    /// Largest RMS particle velocity, m/s, for the maximum output.
+    pub max_velocity_m_per_s: Option<f64>,
 }
 
 /// Where a probe stands.
@@ -421,66 +575,4 @@ pub struct ToleranceRule {
     pub pattern: String,
     /// Spread, each match its own.
     pub spread: Spread,
-}
-
-impl Driver {
-    /// The parameters `(Bl, mass, Cms, Rms)` whatever the form in the file.
-    /// `Cms = Vas/(ρc²Sd²)`, `Mms = 1/((2πfs)²Cms)`, `Rms = 2πfs·Mms/Qms`,
-    /// `Bl = √(2πfs·Mms·Re/Qes)` (Small 1972, JAES 20:383).
-    ///
-    /// `rho_c2` is ρc² of the reference air in Pa (20 °C, 101.325 kPa, 50 %).
-    #[must_use]
-    pub fn mechanical(&self, rho_c2: f64) -> (f64, f64, f64, f64) {
-        match self.mechanics {
-            Mechanics::Mechanical {
-                bl_n_per_a,
-                mass_kg,
-                cms_m_per_n,
-                rms_kg_per_s,
-                ..
-            } => (bl_n_per_a, mass_kg, cms_m_per_n, rms_kg_per_s),
-            Mechanics::Resonance {
-                fs_hz,
-                qms,
-                qes,
-                vas_m3,
-            } => {
-                let omega_s = std::f64::consts::TAU * fs_hz;
-                let cms = vas_m3 / (rho_c2 * self.sd_m2 * self.sd_m2);
-                let mms = 1.0 / (omega_s * omega_s * cms);
-                let rms = omega_s * mms / qms;
-                ((omega_s * mms * self.re_ohm / qes).sqrt(), mms, cms, rms)
-            }
-        }
-    }
-
-    /// Whether the stated moving mass already holds the free-air load (`mms_kg`, or `fs_hz` and company).
-    /// That load, 2·8/3·ρ·a³ with a = √(Sd/π), is then taken off, because the network adds the real one.
-    #[must_use]
-    pub fn mass_has_air_load(&self) -> bool {
-        match self.mechanics {
-            Mechanics::Mechanical { with_air_load, .. } => with_air_load,
-            Mechanics::Resonance { .. } => true,
-        }
-    }
-}
-
-impl Resistor {
-    /// Linear acoustic resistance, Pa·s/m³.
-    #[must_use]
-    pub fn acoustic_pa_s_per_m3(&self) -> f64 {
-        match self.resistance {
-            Resistance::Acoustic(value) => value,
-            Resistance::Specific(value) => value / self.area_m2.unwrap_or(f64::NAN),
-        }
-    }
-}
-
-impl Chamber {
-    /// Wall area for the thermal loss, m².
-    #[must_use]
-    pub fn wall_area(&self) -> f64 {
-        self.wall_area_m2
-            .unwrap_or_else(|| 6.0 * self.volume_m3.powf(2.0 / 3.0))
-    }
 }

@@ -2,7 +2,10 @@
 //!
 //! A path names one number of a design; a pattern may hold `*`, which stands for every name.
 
-use super::{Bend, Chamber, Design, LeakForm, Mechanics, ProbePlace, Resistance, Section};
+use super::{
+    Bend, Chamber, Design, Holes, LeakForm, LiningMaterial, Mechanics, ProbePlace, Resistance,
+    Section,
+};
 
 /// Which element a parameter belongs to; the index points into the design's list.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -37,6 +40,9 @@ pub enum Key {
     Le,
     L2,
     R2,
+    SemiK,
+    SemiN,
+    CoilTemperature,
     Creep,
     Fs,
     Qms,
@@ -54,11 +60,17 @@ pub enum Key {
     Gap,
     Loss,
     Thickness,
+    AirGap,
+    Specific,
+    Bend,
     EndFrom,
     EndTo,
     Resistance,
     ArealMass,
     Quadratic,
+    HoleDiameter,
+    OpenFraction,
+    Discharge,
     Depth,
     EndCorrection,
     /// A microphone's gain (1 when exact).
@@ -81,6 +93,9 @@ impl Key {
             Self::Le => "le",
             Self::L2 => "l2",
             Self::R2 => "r2",
+            Self::SemiK => "semi_k",
+            Self::SemiN => "semi_n",
+            Self::CoilTemperature => "coil_temperature",
             Self::Creep => "creep",
             Self::Fs => "fs",
             Self::Qms => "qms",
@@ -98,11 +113,17 @@ impl Key {
             Self::Gap => "gap",
             Self::Loss => "loss",
             Self::Thickness => "thickness",
+            Self::AirGap => "air_gap",
+            Self::Specific => "specific",
+            Self::Bend => "bend",
             Self::EndFrom => "end_from",
             Self::EndTo => "end_to",
             Self::Resistance => "resistance",
             Self::ArealMass => "areal_mass",
             Self::Quadratic => "quadratic",
+            Self::HoleDiameter => "hole_diameter",
+            Self::OpenFraction => "open_fraction",
+            Self::Discharge => "discharge",
             Self::Depth => "depth",
             Self::EndCorrection => "end_correction",
             Self::Gain => "gain",
@@ -128,14 +149,23 @@ impl Key {
             | Self::Width
             | Self::Gap
             | Self::Thickness
+            | Self::AirGap
+            | Self::HoleDiameter
             | Self::EndFrom
             | Self::EndTo
             | Self::Depth
             | Self::Distance => "m",
             Self::Resistance => "Pa·s/m³",
+            Self::Specific => "Pa·s/m",
+            Self::SemiK => "Ω·sⁿ",
+            Self::CoilTemperature => "°C",
             Self::ArealMass => "kg/m²",
             Self::Quadratic => "Pa·s²/m²",
             Self::Creep
+            | Self::SemiN
+            | Self::Bend
+            | Self::OpenFraction
+            | Self::Discharge
             | Self::Qms
             | Self::Qes
             | Self::Fraction
@@ -154,6 +184,10 @@ impl Key {
         matches!(
             self,
             Self::Creep
+                | Self::SemiN
+                | Self::CoilTemperature
+                | Self::Bend
+                | Self::AirGap
                 | Self::EndFrom
                 | Self::EndTo
                 | Self::ArealMass
@@ -199,6 +233,12 @@ impl Design {
         if self.driver.l2_h.is_some() {
             push(Element::Driver, &[Key::L2, Key::R2]);
         }
+        if self.driver.semi.is_some() {
+            push(Element::Driver, &[Key::SemiK, Key::SemiN]);
+        }
+        if self.driver.coil_temperature_c.is_some() {
+            push(Element::Driver, &[Key::CoilTemperature]);
+        }
         push(Element::Driver, &[Key::Creep]);
         for (i, chamber) in self.chambers.iter().enumerate() {
             push(Element::Chamber(i), &[Key::Volume, Key::WallArea]);
@@ -222,12 +262,34 @@ impl Design {
                 Section::Rectangular { .. } => push(Element::Duct(i), &[Key::Width]),
                 Section::Slit { .. } => push(Element::Duct(i), &[Key::Gap]),
             }
-            if duct.lining.is_some() {
-                push(Element::Duct(i), &[Key::FlowResistivity, Key::Thickness]);
+            if let Some(lining) = duct.lining {
+                match lining.material {
+                    LiningMaterial::Porous { .. } => {
+                        push(Element::Duct(i), &[Key::FlowResistivity, Key::Thickness])
+                    }
+                    LiningMaterial::Cloth { .. } => push(Element::Duct(i), &[Key::Specific]),
+                }
+                if lining.air_gap_m > 0.0 {
+                    push(Element::Duct(i), &[Key::AirGap]);
+                }
+            }
+            if duct.bend != Bend::None {
+                push(Element::Duct(i), &[Key::Bend]);
             }
             push(Element::Duct(i), &[Key::EndFrom, Key::EndTo]);
         }
         for (i, resistor) in self.resistors.iter().enumerate() {
+            if let Resistance::Plate(plate) = resistor.resistance {
+                let across = match plate.holes {
+                    Holes::Round { .. } => Key::HoleDiameter,
+                    Holes::Slots { .. } => Key::Gap,
+                };
+                push(
+                    Element::Resistor(i),
+                    &[across, Key::Thickness, Key::OpenFraction, Key::Discharge],
+                );
+                continue;
+            }
             push(Element::Resistor(i), &[Key::Resistance]);
             if resistor.area_m2.is_some() {
                 push(Element::Resistor(i), &[Key::ArealMass, Key::Quadratic]);
@@ -296,19 +358,46 @@ impl Design {
                     (Key::Gap, Section::Slit { gap_m }) => gap_m,
                     (Key::EndFrom, _) => duct.end_correction_m[0],
                     (Key::EndTo, _) => duct.end_correction_m[1],
-                    (Key::FlowResistivity, _) => duct
-                        .lining
-                        .map_or(f64::NAN, |l| l.flow_resistivity_pa_s_per_m2),
-                    (Key::Thickness, _) => duct.lining.map_or(f64::NAN, |l| l.thickness_m),
-                    _ => f64::NAN,
+                    (Key::Bend, _) => duct.bend_excess(),
+                    (Key::AirGap, _) => duct.lining.map_or(f64::NAN, |l| l.air_gap_m),
+                    (key, _) => match (key, duct.lining.map(|l| l.material)) {
+                        (
+                            Key::FlowResistivity,
+                            Some(LiningMaterial::Porous {
+                                flow_resistivity_pa_s_per_m2: value,
+                                ..
+                            }),
+                        )
+                        | (
+                            Key::Thickness,
+                            Some(LiningMaterial::Porous {
+                                thickness_m: value, ..
+                            }),
+                        )
+                        | (
+                            Key::Specific,
+                            Some(LiningMaterial::Cloth {
+                                specific_pa_s_per_m: value,
+                            }),
+                        ) => value,
+                        _ => f64::NAN,
+                    },
                 }
             }
             Element::Resistor(i) => {
                 let resistor = &self.resistors[i];
-                match parameter.key {
-                    Key::Resistance => resistor.acoustic_pa_s_per_m3(),
-                    Key::ArealMass => resistor.areal_mass_kg_per_m2,
-                    Key::Quadratic => resistor.quadratic_pa_s2_per_m2,
+                match (parameter.key, resistor.resistance) {
+                    (Key::Thickness, Resistance::Plate(p)) => p.thickness_m,
+                    (Key::OpenFraction, Resistance::Plate(p)) => p.open_fraction,
+                    (Key::Discharge, Resistance::Plate(p)) => p.discharge,
+                    (key, Resistance::Plate(p)) => match (key, p.holes) {
+                        (Key::HoleDiameter, Holes::Round { diameter_m }) => diameter_m,
+                        (Key::Gap, Holes::Slots { gap_m }) => gap_m,
+                        _ => f64::NAN,
+                    },
+                    (Key::Resistance, _) => resistor.acoustic_pa_s_per_m3(),
+                    (Key::ArealMass, _) => resistor.areal_mass_kg_per_m2,
+                    (Key::Quadratic, _) => resistor.quadratic_pa_s2_per_m2,
                     _ => f64::NAN,
                 }
             }
@@ -340,6 +429,9 @@ impl Design {
             (Key::Le, _) => driver.le_h,
             (Key::L2, _) => driver.l2_h.unwrap_or(f64::NAN),
             (Key::R2, _) => driver.r2_ohm.unwrap_or(f64::NAN),
+            (Key::SemiK, _) => driver.semi.map_or(f64::NAN, |s| s.k_ohm_s_n),
+            (Key::SemiN, _) => driver.semi.map_or(f64::NAN, |s| s.n),
+            (Key::CoilTemperature, _) => driver.coil_temperature_c.unwrap_or(f64::NAN),
             (Key::Creep, _) => driver.creep,
             (Key::Bl, Mechanics::Mechanical { bl_n_per_a, .. }) => bl_n_per_a,
             (Key::Mmd | Key::Mms, Mechanics::Mechanical { mass_kg, .. }) => mass_kg,
@@ -383,25 +475,28 @@ impl Design {
                     Key::Gap => duct.section = Section::Slit { gap_m: value },
                     Key::EndFrom => duct.end_correction_m[0] = value,
                     Key::EndTo => duct.end_correction_m[1] = value,
-                    Key::FlowResistivity => {
+                    Key::Bend => duct.bend_excess = Some(value),
+                    key => {
                         if let Some(lining) = &mut duct.lining {
-                            lining.flow_resistivity_pa_s_per_m2 = value;
+                            set_lining(lining, key, value);
                         }
                     }
-                    Key::Thickness => {
-                        if let Some(lining) = &mut duct.lining {
-                            lining.thickness_m = value;
-                        }
-                    }
-                    _ => {}
                 }
             }
             Element::Resistor(i) => {
                 let resistor = &mut self.resistors[i];
-                match parameter.key {
-                    Key::Resistance => resistor.resistance = Resistance::Acoustic(value),
-                    Key::ArealMass => resistor.areal_mass_kg_per_m2 = value,
-                    Key::Quadratic => resistor.quadratic_pa_s2_per_m2 = value,
+                match (parameter.key, &mut resistor.resistance) {
+                    (Key::Thickness, Resistance::Plate(p)) => p.thickness_m = value,
+                    (Key::OpenFraction, Resistance::Plate(p)) => p.open_fraction = value.min(1.0),
+                    (Key::Discharge, Resistance::Plate(p)) => p.discharge = value,
+                    (key, Resistance::Plate(p)) => match (key, &mut p.holes) {
+                        (Key::HoleDiameter, Holes::Round { diameter_m }) => *diameter_m = value,
+                        (Key::Gap, Holes::Slots { gap_m }) => *gap_m = value,
+                        _ => {}
+                    },
+                    (Key::Resistance, r) => *r = Resistance::Acoustic(value),
+                    (Key::ArealMass, _) => resistor.areal_mass_kg_per_m2 = value,
+                    (Key::Quadratic, _) => resistor.quadratic_pa_s2_per_m2 = value,
                     _ => {}
                 }
             }
@@ -435,6 +530,17 @@ impl Design {
             Key::Le => driver.le_h = value,
             Key::L2 => driver.l2_h = Some(value),
             Key::R2 => driver.r2_ohm = Some(value),
+            Key::SemiK => {
+                if let Some(semi) = &mut driver.semi {
+                    semi.k_ohm_s_n = value;
+                }
+            }
+            Key::SemiN => {
+                if let Some(semi) = &mut driver.semi {
+                    semi.n = value;
+                }
+            }
+            Key::CoilTemperature => driver.coil_temperature_c = Some(value),
             Key::Creep => driver.creep = value,
             _ => match (&mut driver.mechanics, key) {
                 (Mechanics::Mechanical { bl_n_per_a, .. }, Key::Bl) => *bl_n_per_a = value,
@@ -457,6 +563,33 @@ impl Design {
             .iter()
             .filter(|duct| duct.bend != Bend::None)
             .count()
+    }
+}
+
+fn set_lining(lining: &mut super::Lining, key: Key, value: f64) {
+    match (key, &mut lining.material) {
+        (Key::AirGap, _) => lining.air_gap_m = value.max(0.0),
+        (
+            Key::FlowResistivity,
+            LiningMaterial::Porous {
+                flow_resistivity_pa_s_per_m2: number,
+                ..
+            },
+        )
+        | (
+            Key::Thickness,
+            LiningMaterial::Porous {
+                thickness_m: number,
+                ..
+            },
+        )
+        | (
+            Key::Specific,
+            LiningMaterial::Cloth {
+                specific_pa_s_per_m: number,
+            },
+        ) => *number = value,
+        _ => {}
     }
 }
 

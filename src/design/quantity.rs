@@ -21,6 +21,14 @@ pub(super) const RESISTANCE_OHM: Range = Range::new(1e-3, 1e6, "Ω");
 pub(super) const SOURCE_OHM: Range = Range::new(0.0, 1e6, "Ω");
 pub(super) const INDUCTANCE: Range = Range::new(0.0, 10.0, "H");
 pub(super) const INDUCTANCE_2: Range = Range::new(1e-9, 10.0, "H");
+pub(super) const SEMI_K: Range = Range::new(0.0, 1e3, "Ω·sⁿ");
+pub(super) const SEMI_N: Range = Range::new(0.0, 1.0, "");
+pub(super) const COIL_TEMPERATURE: Range = Range::new(-50.0, 350.0, "°C");
+pub(super) const CURRENT: Range = Range::new(1e-6, 1e5, "A");
+pub(super) const VELOCITY: Range = Range::new(1e-6, 340.0, "m/s");
+pub(super) const OPEN_FRACTION: Range = Range::new(1e-4, 0.9, "");
+pub(super) const DISCHARGE: Range = Range::new(0.3, 1.0, "");
+pub(super) const AIR_GAP: Range = Range::new(0.0, 1e3, "m");
 pub(super) const VOLTAGE: Range = Range::new(1e-6, 1e5, "V");
 pub(super) const POWER: Range = Range::new(1e-3, 1e6, "W");
 pub(super) const FORCE_FACTOR: Range = Range::new(1e-3, 1e4, "N/A");
@@ -97,6 +105,9 @@ const UNITS: &[(&str, &str, f64)] = &[
     ("kg/m2", "kg/m²", 1.0),
     ("g/m2", "kg/m²", 1e-3),
     ("Pa*s2/m2", "Pa·s²/m²", 1.0),
+    ("Pa*s/m", "Pa·s/m", 1.0),
+    ("°C", "°C", 1.0),
+    ("K", "°C", 1.0),
     ("dB", "dB", std::f64::consts::LN_10 / 20.0),
     ("", "", 1.0),
 ];

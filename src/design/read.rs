@@ -7,18 +7,13 @@ use super::junctions::{Mention, Role, Wiring};
 use super::problem::{Problems, number};
 use super::toml_reader::{Source, Table, check_format, parse, text_of};
 use super::{
-    AirConditions, CLOSED, Design, Drive, Driver, Mechanics, OUTSIDE, Space, Target, quantity,
-    read_elements, rules,
+    AirConditions, CLOSED, Design, Drive, OUTSIDE, Room, Space, Target, quantity, read_driver,
+    read_elements, read_openings, rules,
 };
 use std::path::Path;
 
 /// The value of the `format` key.
 pub const FORMAT: &str = "bassay-design/1";
-
-/// ρc² of air at 20 °C, 101.325 kPa, 50 %, Pa; only to compare a moving mass with the air load.
-const RHO_C2_PA: f64 = 1.1993 * 343.99 * 343.99;
-/// Density of that air, kg/m³.
-const RHO_KG_PER_M3: f64 = 1.1993;
 
 /// Reads a design file.
 ///
@@ -57,6 +52,7 @@ fn read_document<'t>(
         "air",
         "drive",
         "site",
+        "room",
         "target",
         "driver",
         "chamber",
@@ -83,8 +79,9 @@ fn read_document<'t>(
     let air = read_air(&top);
     let drive = read_drive(&top);
     let space = read_space(&top);
+    let room = read_room(&top, space);
     let target = top.has("target").then(|| read_target(&top)).flatten();
-    let driver = read_driver(&top, &mut wiring);
+    let driver = read_driver::driver(&top, &mut wiring);
     if !read_elements::few_enough(&top) {
         return None;
     }
@@ -92,8 +89,8 @@ fn read_document<'t>(
     let ducts = read_elements::ducts(&top, &mut wiring);
     let resistors = read_elements::resistors(&top, &mut wiring);
     let leaks = read_elements::leaks(&top, &mut wiring);
-    let openings = read_elements::openings(&top, &mut wiring, space);
-    let probes = read_elements::probes(&top, &wiring, &openings);
+    let openings = read_openings::openings(&top, &mut wiring, space);
+    let probes = read_openings::probes(&top, &wiring, &openings);
     wiring.check(source);
     let mut design = Design {
         name,
@@ -101,6 +98,7 @@ fn read_document<'t>(
         air,
         drive: drive?,
         space,
+        room,
         target,
         driver: driver?,
         chambers,
@@ -143,11 +141,15 @@ fn read_drive(top: &Table<'_, '_>) -> Option<Drive> {
     if !top.has("drive") {
         top.missing("drive", "a table [drive] with voltage_v and source_ohm");
     }
-    let table = top.sub("drive", &["voltage_v", "source_ohm", "max_voltage_v"])?;
+    let table = top.sub(
+        "drive",
+        &["voltage_v", "source_ohm", "max_voltage_v", "max_current_a"],
+    )?;
     let drive = Drive {
         voltage_v: table.number("voltage_v", quantity::VOLTAGE),
         source_ohm: table.number("source_ohm", quantity::SOURCE_OHM),
         max_voltage_v: table.optional("max_voltage_v", quantity::VOLTAGE),
+        max_current_a: table.optional("max_current_a", quantity::CURRENT),
     };
     Some(drive)
 }
@@ -162,6 +164,28 @@ fn read_space(top: &Table<'_, '_>) -> Space {
     top.sub("site", &["space"])
         .and_then(|site| site.choice("space", &words))
         .unwrap_or(Space::Half)
+}
+
+fn read_room(top: &Table<'_, '_>, space: Space) -> Room {
+    let Some(table) = top.sub("room", &["floor_m", "wall_m"]) else {
+        return Room::default();
+    };
+    let taken = match space {
+        Space::Full | Space::Half => &[][..],
+        Space::Quarter => &["floor_m"],
+        Space::Eighth => &["floor_m", "wall_m"],
+    };
+    for key in taken.iter().filter(|key| table.has(key)) {
+        table.problem(
+            key,
+            "site.space already puts this plane through the origin; expected space = \"half\" with a distance \
+             here, or the word alone",
+        );
+    }
+    Room {
+        floor_m: table.optional("floor_m", quantity::DISTANCE),
+        wall_m: table.optional("wall_m", quantity::DISTANCE),
+    }
 }
 
 fn read_target(top: &Table<'_, '_>) -> Option<Target> {
@@ -233,150 +257,4 @@ pub(super) fn mention<'t>(
         key: table.key(key),
         role,
     })
-}
-
-fn read_driver<'t>(top: &Table<'t, '_>, wiring: &mut Wiring<'t>) -> Option<Driver> {
-    if !top.has("driver") {
-        top.missing(
-            "driver",
-            "a table [driver] with the small-signal parameters",
-        );
-        wiring.unsure = true;
-    }
-    let known = [
-        "re_ohm",
-        "bl_n_per_a",
-        "mmd_kg",
-        "mms_kg",
-        "cms_m_per_n",
-        "rms_kg_per_s",
-        "fs_hz",
-        "qms",
-        "qes",
-        "vas_m3",
-        "sd_m2",
-        "le_h",
-        "l2_h",
-        "r2_ohm",
-        "xmax_m",
-        "power_w",
-        "creep",
-        "front",
-        "rear",
-    ];
-    let Some(table) = top.sub("driver", &known) else {
-        wiring.unsure = true;
-        return None;
-    };
-    let front = wiring.mention(mention(&table, "front", Role::Driver, None));
-    let rear = wiring.mention(mention(&table, "rear", Role::Driver, None));
-    wiring.tie(front, rear);
-    let name = |key| table.text(key, "").unwrap_or_default().to_string();
-    let l2_h = table.optional("l2_h", quantity::INDUCTANCE_2);
-    let r2_ohm = table.optional("r2_ohm", quantity::RESISTANCE_OHM);
-    for (there, other) in [("l2_h", "r2_ohm"), ("r2_ohm", "l2_h")] {
-        if table.has(there) && !table.has(other) {
-            table.missing(other, &format!("it together with {there}"));
-        }
-    }
-    let sd_m2 = table.number("sd_m2", quantity::AREA);
-    let re_ohm = table.number("re_ohm", quantity::RESISTANCE_OHM);
-    let mechanics = read_mechanics(&table);
-    let driver = Driver {
-        re_ohm,
-        sd_m2,
-        le_h: table.number("le_h", quantity::INDUCTANCE),
-        l2_h,
-        r2_ohm,
-        xmax_m: table.optional("xmax_m", quantity::LENGTH),
-        power_w: table.optional("power_w", quantity::POWER),
-        creep: table.number_or("creep", quantity::CREEP, 0.0),
-        front: if front.is_some() {
-            name("front")
-        } else {
-            String::new()
-        },
-        rear: if rear.is_some() {
-            name("rear")
-        } else {
-            String::new()
-        },
-        mechanics: mechanics?,
-    };
-    check_air_load(&table, &driver);
-    Some(driver)
-}
-
-/// A stated mass with air load must be more than that load, or the cone would weigh nothing.
-fn check_air_load(table: &Table<'_, '_>, driver: &Driver) {
-    if !driver.mass_has_air_load() {
-        return;
-    }
-    let radius_m = (driver.sd_m2 / std::f64::consts::PI).sqrt();
-    let load_kg = 2.0 * 8.0 / 3.0 * RHO_KG_PER_M3 * radius_m.powi(3);
-    let (_, mass_kg, _, _) = driver.mechanical(RHO_C2_PA);
-    if mass_kg <= load_kg {
-        let key = if table.has("mms_kg") {
-            "mms_kg"
-        } else {
-            "fs_hz"
-        };
-        table.problem(
-            key,
-            format!(
-                "the moving mass with air load is {mass_kg:.3e} kg; expected more than the air load of \
-                 this cone, {load_kg:.3e} kg"
-            ),
-        );
-    }
-}
-
-fn read_mechanics(table: &Table<'_, '_>) -> Option<Mechanics> {
-    let mechanical = [
-        "bl_n_per_a",
-        "mmd_kg",
-        "mms_kg",
-        "cms_m_per_n",
-        "rms_kg_per_s",
-    ];
-    let resonance = ["fs_hz", "qms", "qes", "vas_m3"];
-    let first_mechanical = mechanical.iter().find(|key| table.has(key));
-    let first_resonance = resonance.iter().find(|key| table.has(key));
-    match (first_mechanical, first_resonance) {
-        (Some(one), Some(other)) => {
-            table.problem(
-                other,
-                format!(
-                    "it stands beside {one}; expected either bl_n_per_a, mmd_kg, cms_m_per_n and \
-                     rms_kg_per_s, or fs_hz, qms, qes and vas_m3, never both"
-                ),
-            );
-            None
-        }
-        (None, Some(_)) => Some(Mechanics::Resonance {
-            fs_hz: table.number("fs_hz", quantity::FREQUENCY),
-            qms: table.number("qms", quantity::Q),
-            qes: table.number("qes", quantity::Q),
-            vas_m3: table.number("vas_m3", quantity::VOLUME),
-        }),
-        _ => {
-            let with_air_load = table.has("mms_kg");
-            if with_air_load && table.has("mmd_kg") {
-                table.problem(
-                    "mms_kg",
-                    "it stands beside mmd_kg; expected one of them: mmd_kg without air load, mms_kg with it",
-                );
-            }
-            Some(Mechanics::Mechanical {
-                bl_n_per_a: table.number("bl_n_per_a", quantity::FORCE_FACTOR),
-                mass_kg: table.number(
-                    if with_air_load { "mms_kg" } else { "mmd_kg" },
-                    quantity::MASS,
-                ),
-                with_air_load,
-                cms_m_per_n: table.number("cms_m_per_n", quantity::COMPLIANCE),
-                rms_kg_per_s: table.number("rms_kg_per_s", quantity::MECHANICAL_RESISTANCE),
-            })
-        }
-    }
 }

@@ -1,20 +1,19 @@
-//! Reads the elements of a network: `[[chamber]]`, `[[duct]]`, `[[resistor]]`, `[[leak]]`, `[[opening]]`,
-//! `[[probe]]`.
+//! Reads the elements of a network: `[[chamber]]`, `[[duct]]`, `[[resistor]]`, `[[leak]]`.
 
 use super::junctions::{Mention, Role, Wiring, is_reserved};
 use super::problem::{number, quoted};
 use super::read::mention;
 use super::toml_reader::Table;
 use super::{
-    Bend, Chamber, Duct, Fill, Flange, Leak, LeakForm, Lining, OUTSIDE, Opening, OpeningShape,
-    Probe, ProbePlace, Profile, Resistance, Resistor, Section, Space, quantity,
+    Bend, Chamber, Duct, Fill, Holes, Leak, LeakForm, Lining, LiningMaterial, OUTSIDE, Plate,
+    PorousModel, Profile, Resistance, Resistor, Section, quantity,
 };
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 /// Most elements in one design; the network is solved as a dense system, and a cabinet has a few dozen.
 const LARGEST_ELEMENTS: usize = 2000;
-/// Largest relative difference of two statements of the same area: they are written with a few digits.
-const SAME_AREA: f64 = 0.01;
+/// Discharge coefficient of a sharp-edged hole (Ingard & Ising 1967, from memory).
+const SHARP_EDGE: f64 = 0.61;
 
 /// Whether the file has a sensible number of elements; reports it otherwise.
 pub(super) fn few_enough(top: &Table<'_, '_>) -> bool {
@@ -58,13 +57,13 @@ pub(super) fn sound_name(name: &str) -> Result<(), String> {
 }
 
 /// Names of one kind, each once.
-struct Names<'t> {
+pub(super) struct Names<'t> {
     kind: &'static str,
     lines: BTreeMap<&'t str, usize>,
 }
 
 impl<'t> Names<'t> {
-    fn new(kind: &'static str) -> Self {
+    pub fn new(kind: &'static str) -> Self {
         Self {
             kind,
             lines: BTreeMap::new(),
@@ -72,7 +71,7 @@ impl<'t> Names<'t> {
     }
 
     /// Opens the table of an element and reads its name.
-    fn open<'u>(
+    pub fn open<'u>(
         &mut self,
         top: &Table<'t, 'u>,
         table: &'t toml::de::DeTable<'u>,
@@ -109,7 +108,7 @@ impl<'t> Names<'t> {
 }
 
 /// A junction at which an element stands: not a reserved one.
-fn at_junction<'t>(table: &Table<'t, '_>, key: &str, role: Role) -> Option<Mention<'t>> {
+pub(super) fn at_junction<'t>(table: &Table<'t, '_>, key: &str, role: Role) -> Option<Mention<'t>> {
     let found = mention(table, key, role, None)?;
     if is_reserved(found.junction) {
         table.problem(
@@ -125,7 +124,10 @@ fn at_junction<'t>(table: &Table<'t, '_>, key: &str, role: Role) -> Option<Menti
 }
 
 /// Notes a mention and returns its name.
-fn named<'t>(wiring: &mut Wiring<'t>, found: Option<Mention<'t>>) -> (Option<usize>, String) {
+pub(super) fn named<'t>(
+    wiring: &mut Wiring<'t>,
+    found: Option<Mention<'t>>,
+) -> (Option<usize>, String) {
     let name = found
         .as_ref()
         .map_or_else(String::new, |m| m.junction.to_string());
@@ -153,11 +155,15 @@ pub(super) fn chambers<'t>(top: &Table<'t, '_>, wiring: &mut Wiring<'t>) -> Vec<
             );
         }
         let fill = table
-            .sub("fill", &["flow_resistivity_pa_s_per_m2", "fraction"])
+            .sub(
+                "fill",
+                &["flow_resistivity_pa_s_per_m2", "fraction", "model"],
+            )
             .map(|fill| Fill {
                 flow_resistivity_pa_s_per_m2: fill
                     .number("flow_resistivity_pa_s_per_m2", quantity::FLOW_RESISTIVITY),
                 fraction: fill.number("fraction", quantity::FRACTION),
+                model: porous_model(&fill),
             });
         list.push(Chamber {
             name,
@@ -218,6 +224,7 @@ pub(super) fn ducts<'t>(top: &Table<'t, '_>, wiring: &mut Wiring<'t>) -> Vec<Duc
             section: read_section(&table),
             loss_factor: table.number_or("loss_factor", quantity::FACTOR, 1.0),
             bend: read_bend(&table),
+            bend_excess: None,
             lining: read_lining(&table),
             end_correction_m,
         });
@@ -235,13 +242,64 @@ fn read_bend(table: &Table<'_, '_>) -> Bend {
 }
 
 fn read_lining(table: &Table<'_, '_>) -> Option<Lining> {
-    let known = ["flow_resistivity_pa_s_per_m2", "thickness_m"];
+    let known = [
+        "flow_resistivity_pa_s_per_m2",
+        "thickness_m",
+        "model",
+        "specific_pa_s_per_m",
+        "air_gap_m",
+    ];
     let lining = table.sub("lining", &known)?;
+    let air_gap_m = lining.number_or("air_gap_m", quantity::AIR_GAP, 0.0);
+    let of = one_of(
+        &lining,
+        &["flow_resistivity_pa_s_per_m2", "specific_pa_s_per_m"],
+    )?;
+    let material = if of == "specific_pa_s_per_m" {
+        for key in ["thickness_m", "model"] {
+            if lining.has(key) {
+                lining.problem(
+                    key,
+                    "this key belongs to flow_resistivity_pa_s_per_m2; a cloth of specific_pa_s_per_m has none",
+                );
+            }
+        }
+        if air_gap_m <= 0.0 {
+            let expected = "the air between the cloth and the wall, more than 0 m";
+            if lining.has("air_gap_m") {
+                lining.problem("air_gap_m", format!("found 0; expected {expected}"));
+            } else {
+                lining.missing("air_gap_m", expected);
+            }
+        }
+        LiningMaterial::Cloth {
+            specific_pa_s_per_m: lining.number("specific_pa_s_per_m", quantity::SPECIFIC),
+        }
+    } else {
+        LiningMaterial::Porous {
+            flow_resistivity_pa_s_per_m2: lining
+                .number("flow_resistivity_pa_s_per_m2", quantity::FLOW_RESISTIVITY),
+            thickness_m: lining.number("thickness_m", quantity::LENGTH),
+            model: porous_model(&lining),
+        }
+    };
     Some(Lining {
-        flow_resistivity_pa_s_per_m2: lining
-            .number("flow_resistivity_pa_s_per_m2", quantity::FLOW_RESISTIVITY),
-        thickness_m: lining.number("thickness_m", quantity::LENGTH),
+        material,
+        air_gap_m,
     })
+}
+
+fn porous_model(table: &Table<'_, '_>) -> PorousModel {
+    let words = [
+        (
+            "johnson-champoux-allard",
+            PorousModel::JohnsonChampouxAllard,
+        ),
+        ("miki", PorousModel::Miki),
+    ];
+    table
+        .choice("model", &words)
+        .unwrap_or(PorousModel::JohnsonChampouxAllard)
 }
 
 fn read_profile(table: &Table<'_, '_>, area_m2: [f64; 2]) -> Profile {
@@ -337,7 +395,7 @@ fn read_section(table: &Table<'_, '_>) -> Section {
 }
 
 /// Exactly one of a few keys must be there; returns it.
-fn one_of<'k>(table: &Table<'_, '_>, keys: &[&'k str]) -> Option<&'k str> {
+pub(super) fn one_of<'k>(table: &Table<'_, '_>, keys: &[&'k str]) -> Option<&'k str> {
     let mut there = keys.iter().copied().filter(|key| table.has(key));
     match (there.next(), there.next()) {
         (Some(one), None) => Some(one),
@@ -369,7 +427,11 @@ pub(super) fn resistors<'t>(top: &Table<'t, '_>, wiring: &mut Wiring<'t>) -> Vec
         "specific_pa_s_per_m",
         "resistance_pa_s_per_m3",
         "areal_mass_kg_per_m2",
+        "limp",
         "quadratic_pa_s2_per_m2",
+        "perforated",
+        "slots",
+        "max_velocity_m_per_s",
     ];
     let mut list = Vec::new();
     for (i, (table, at)) in top.list("resistor").into_iter().enumerate() {
@@ -377,18 +439,45 @@ pub(super) fn resistors<'t>(top: &Table<'t, '_>, wiring: &mut Wiring<'t>) -> Vec
         let (a, from) = named(wiring, mention(&table, "from", Role::End, None));
         let (b, to) = named(wiring, mention(&table, "to", Role::End, None));
         wiring.tie(a, b);
-        let resistance = match one_of(&table, &["specific_pa_s_per_m", "resistance_pa_s_per_m3"]) {
+        let forms = [
+            "specific_pa_s_per_m",
+            "resistance_pa_s_per_m3",
+            "perforated",
+            "slots",
+        ];
+        let resistance = match one_of(&table, &forms) {
             Some("specific_pa_s_per_m") => {
                 Resistance::Specific(table.number("specific_pa_s_per_m", quantity::SPECIFIC))
             }
+            Some(key @ ("perforated" | "slots")) => read_plate(&table, key),
             Some(key) => Resistance::Acoustic(table.number(key, quantity::ACOUSTIC)),
             None => Resistance::Acoustic(f64::NAN),
         };
         let areal_mass = table.number_or("areal_mass_kg_per_m2", quantity::AREAL_MASS, 0.0);
+        let limp = table.flag("limp").unwrap_or(false);
+        if limp && areal_mass <= 0.0 && table.has("limp") {
+            table.missing(
+                "areal_mass_kg_per_m2",
+                "the mass of the limp cloth per area, more than 0",
+            );
+        }
         let quadratic = table.number_or("quadratic_pa_s2_per_m2", quantity::QUADRATIC, 0.0);
         let area_m2 = table.optional("area_m2", quantity::AREA);
         let needs = if matches!(resistance, Resistance::Specific(_)) {
             Some("specific_pa_s_per_m")
+        } else if let Resistance::Plate(plate) = resistance {
+            for key in ["areal_mass_kg_per_m2", "quadratic_pa_s2_per_m2", "limp"] {
+                if table.has(key) {
+                    table.problem(
+                        key,
+                        "it follows from the dimensions of the plate; expected no such key beside them",
+                    );
+                }
+            }
+            Some(match plate.holes {
+                Holes::Round { .. } => "perforated",
+                Holes::Slots { .. } => "slots",
+            })
         } else if areal_mass > 0.0 {
             Some("areal_mass_kg_per_m2")
         } else if quadratic > 0.0 {
@@ -407,10 +496,41 @@ pub(super) fn resistors<'t>(top: &Table<'t, '_>, wiring: &mut Wiring<'t>) -> Vec
             area_m2,
             resistance,
             areal_mass_kg_per_m2: areal_mass,
+            limp,
             quadratic_pa_s2_per_m2: quadratic,
+            max_velocity_m_per_s: table.optional("max_velocity_m_per_s", quantity::VELOCITY),
         });
     }
     list
+}
+
+/// A resistor by the dimensions of a plate.
+fn read_plate(table: &Table<'_, '_>, key: &str) -> Resistance {
+    let across = if key == "slots" {
+        "gap_m"
+    } else {
+        "hole_diameter_m"
+    };
+    let known = [
+        across,
+        "thickness_m",
+        "open_fraction",
+        "discharge_coefficient",
+    ];
+    let Some(plate) = table.sub(key, &known) else {
+        return Resistance::Acoustic(f64::NAN);
+    };
+    let size_m = plate.number(across, quantity::GAP);
+    Resistance::Plate(Plate {
+        holes: if key == "slots" {
+            Holes::Slots { gap_m: size_m }
+        } else {
+            Holes::Round { diameter_m: size_m }
+        },
+        thickness_m: plate.number("thickness_m", quantity::LENGTH),
+        open_fraction: plate.number("open_fraction", quantity::OPEN_FRACTION),
+        discharge: plate.number_or("discharge_coefficient", quantity::DISCHARGE, SHARP_EDGE),
+    })
 }
 
 pub(super) fn leaks<'t>(top: &Table<'t, '_>, wiring: &mut Wiring<'t>) -> Vec<Leak> {
@@ -438,182 +558,6 @@ pub(super) fn leaks<'t>(top: &Table<'t, '_>, wiring: &mut Wiring<'t>) -> Vec<Lea
             at,
             to,
             form: form.unwrap_or(LeakForm::Resistance(f64::NAN)),
-        });
-    }
-    list
-}
-
-pub(super) fn openings<'t>(
-    top: &Table<'t, '_>,
-    wiring: &mut Wiring<'t>,
-    space: Space,
-) -> Vec<Opening> {
-    let mut names = Names::new("opening");
-    let known = [
-        "name",
-        "at",
-        "area_m2",
-        "shape",
-        "position_m",
-        "flange",
-        "end_correction_factor",
-    ];
-    let mut places: BTreeMap<[u64; 3], String> = BTreeMap::new();
-    let mut list = Vec::new();
-    for (i, (table, at)) in top.list("opening").into_iter().enumerate() {
-        let (table, name) = names.open(top, table, at, i, &known);
-        let (_, at) = named(wiring, at_junction(&table, "at", Role::Load));
-        let area_m2 = table.number("area_m2", quantity::AREA);
-        let shape = read_shape(&table, area_m2);
-        let position_m = table.numbers::<3>("position_m", quantity::POSITION);
-        let sound = position_m.is_some() || !table.has("position_m");
-        let position_m = position_m.unwrap_or([0.0; 3]);
-        // Adding zero makes −0 and 0 one place.
-        let place = position_m.map(|x| (x + 0.0).to_bits());
-        if let Some(other) = places.get(&place).filter(|_| sound) {
-            table.problem(
-                "position_m",
-                format!(
-                    "found [{}], where opening {} already is; expected a place of its own",
-                    position_m.map(number).join(", "),
-                    quoted(other)
-                ),
-            );
-        } else if sound {
-            places.insert(place, name.clone());
-        }
-        let flanges = [("infinite", Flange::Infinite), ("none", Flange::None)];
-        let flange = table.choice("flange", &flanges);
-        let wrong = !table.has("flange") || flange == Some(Flange::Infinite);
-        if space == Space::Full && wrong {
-            table.problem(
-                "flange",
-                "an infinite flange contradicts site.space = \"full\"; expected flange = \"none\", or \
-                 space = \"half\"",
-            );
-        }
-        list.push(Opening {
-            name,
-            at,
-            area_m2,
-            shape,
-            position_m,
-            flange: flange.unwrap_or(Flange::Infinite),
-            end_correction_factor: table.number_or("end_correction_factor", quantity::FACTOR, 1.0),
-        });
-    }
-    list
-}
-
-fn read_shape(table: &Table<'_, '_>, area_m2: f64) -> OpeningShape {
-    let Some(value) = table.raw("shape") else {
-        return OpeningShape::Round;
-    };
-    if value.get_ref().as_str() == Some("round") {
-        return OpeningShape::Round;
-    }
-    if value.get_ref().as_table().is_none() {
-        table.wrong(
-            "shape",
-            value.get_ref(),
-            "\"round\" or { width_m = …, height_m = … }",
-        );
-        return OpeningShape::Round;
-    }
-    let Some(shape) = table.sub("shape", &["width_m", "height_m"]) else {
-        return OpeningShape::Round;
-    };
-    let width_m = shape.number("width_m", quantity::LENGTH);
-    let height_m = shape.number("height_m", quantity::LENGTH);
-    if (width_m * height_m - area_m2).abs() > SAME_AREA * area_m2 {
-        table.problem(
-            "shape",
-            format!(
-                "width times height is {} m², the area {} m²; expected the same within 1 %",
-                number(width_m * height_m),
-                number(area_m2)
-            ),
-        );
-    }
-    OpeningShape::Rectangular { width_m, height_m }
-}
-
-pub(super) fn probes<'t>(
-    top: &Table<'t, '_>,
-    wiring: &Wiring<'t>,
-    openings: &[Opening],
-) -> Vec<Probe> {
-    let mut names = Names::new("probe");
-    let known = ["name", "near", "distance_m", "position_m", "inside"];
-    let junctions = wiring.junctions();
-    let opening_names: BTreeSet<&str> = openings.iter().map(|o| o.name.as_str()).collect();
-    let mut list = Vec::new();
-    for (i, (table, at)) in top.list("probe").into_iter().enumerate() {
-        let (table, name) = names.open(top, table, at, i, &known);
-        if name == "impedance" {
-            table.problem(
-                "name",
-                "found 'impedance', which is what the impedance curve is called; expected another name",
-            );
-        }
-        let one = one_of(&table, &["near", "position_m", "inside"]);
-        if table.has("distance_m") && one.is_some_and(|one| one != "near") {
-            table.problem(
-                "distance_m",
-                "this key belongs to `near`; expected near = \"OPENING\" or no distance_m",
-            );
-        }
-        let place = match one {
-            Some("near") => table.text("near", "the name of an opening").map(|opening| {
-                if !opening_names.contains(opening) {
-                    let hint = table.source.hint(opening, opening_names.iter().copied());
-                    table.problem(
-                        "near",
-                        format!("no opening is called {}; expected one{hint}", quoted(opening)),
-                    );
-                }
-                ProbePlace::Near {
-                    opening: opening.to_string(),
-                    distance_m: table.number_or("distance_m", quantity::DISTANCE, 0.0),
-                }
-            }),
-            Some("inside") => table.text("inside", "the name of a junction").map(|junction| {
-                if !junctions.contains_key(junction) && !wiring.unsure {
-                    let hint = table.source.hint(junction, junctions.keys().copied());
-                    table.problem(
-                        "inside",
-                        format!(
-                            "no element has a junction {}; expected one of the network{hint}",
-                            quoted(junction)
-                        ),
-                    );
-                }
-                ProbePlace::Inside {
-                    junction: junction.to_string(),
-                }
-            }),
-            Some(_) => table
-                .numbers::<3>("position_m", quantity::POSITION)
-                .map(|position_m| {
-                    if let Some(here) = openings.iter().find(|o| o.position_m == position_m) {
-                        table.problem(
-                            "position_m",
-                            format!(
-                                "the point lies in the middle of opening {}; expected near = \"{}\"",
-                                quoted(&here.name),
-                                here.name
-                            ),
-                        );
-                    }
-                    ProbePlace::Point { position_m }
-                }),
-            None => None,
-        };
-        list.push(Probe {
-            name,
-            place: place.unwrap_or(ProbePlace::Point {
-                position_m: [f64::NAN; 3],
-            }),
         });
     }
     list

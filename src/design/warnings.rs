@@ -6,7 +6,7 @@
 mod places;
 
 use super::junctions::is_reserved;
-use super::{Bend, CLOSED, Design, Duct, LeakForm, Mechanics, OUTSIDE, Section};
+use super::{Bend, CLOSED, Design, Duct, LeakForm, LiningMaterial, Mechanics, OUTSIDE, Section};
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::f64::consts::PI;
@@ -347,15 +347,18 @@ fn section(duct: &Duct, list: &mut List) {
             gap_m
         }
     };
-    if let Some(lining) = duct.lining
-        && 2.0 * lining.thickness_m >= free_m
-    {
+    let thickness_m = match duct.lining.map(|l| (l.material, l.air_gap_m)) {
+        Some((LiningMaterial::Porous { thickness_m, .. }, gap_m)) => thickness_m + gap_m,
+        Some((LiningMaterial::Cloth { .. }, gap_m)) => gap_m,
+        None => 0.0,
+    };
+    if 2.0 * thickness_m >= free_m {
         list.push(
             WarningKind::Lining,
             format!("duct.{}.thickness", duct.name),
             format!(
                 "a lining of {} m on both sides leaves nothing of {} m",
-                short(lining.thickness_m),
+                short(thickness_m),
                 short(free_m)
             ),
             "check thickness_m; a channel that is filled is a chamber with fill or a resistor",

@@ -1,18 +1,30 @@
 //! The moving-coil driver between its front and rear junctions.
 //!
 //! ```text
-//! e = Ze·i + Bl·v            Ze = source + Re + jωLe + (jωL2 ∥ R2)
+//! e = Ze·i + Bl·v            Ze = source + Re·(1 + α·(T − 20 °C)) + jωLe + (jωL2 ∥ R2) + K·(jω)ⁿ
 //! Bl·i − Sd·(p_f − p_r) = Zm·v   Zm = Rms + jωMmd + 1/(jωCms(ω))
 //! U = Sd·v = Q − Ya·(p_f − p_r)   Ya = Sd²/(Zm + Bl²/Ze),  Q = Sd·Bl·e/(Ze·(Zm + Bl²/Ze))
 //! Cms(ω) = Cms·(1 − λ·log10(jω/ω0)),  ω0 = 1/√(M·Cms)   (creep)
 //! ```
 //!
+//! Several drivers of the same data, driver k with the sign s_k = ±1 of its leads and Δ_k = p_f − p_r there: the mean
+//! v̄ = Σ s_k·v_k/N sees all voltages in common, the rest none. With Ze the blocked impedance of one coil and Rs that
+//! of the source,
+//!
+//! ```text
+//! U_k = s_k·Ū − Yd·(Δ_k − s_k·Δ̄),  Ū = Q − Ya·Δ̄,  Δ̄ = Σ s_k·Δ_k/N
+//! parallel  Ya, Q with Ze + N·Rs and e,      Yd = Sd²/(Zm + Bl²/Ze),  total current N·i
+//! series    Ya, Q with Ze + Rs/N and e/N,    Yd = Sd²/Zm,             total current i
+//! ```
+//!
 //! A positive cone velocity moves air into the front junction. Voltages and currents are RMS where levels are
 //! meant; the equations are linear, so that any common scale holds. With a mass that includes the free-air
 //! load, 2·(8/3)·ρa³ with a = √(Sd/π) (a piston in an infinite baffle, both sides) is taken off, because the
-//! network adds the real load. References: Small 1972, JAES 20:383; creep: Knudsen & Jensen 1993, JAES 41:3.
+//! network adds the real load. References: Small 1972, JAES 20:383; creep: Knudsen & Jensen 1993, JAES 41:3; L2 ∥ R2
+//! and semi-inductance: Leach 2002, JAES 50:442; Thorborg & Unruh 2008, JAES 56:696 (from memory). The warm coil:
+//! [`crate::design::CoilMetal`].
 
-use crate::design::{Driver, Mechanics, path::Key};
+use crate::design::{Driver, Mechanics, Wiring, path::Key};
 use crate::special::number::Field;
 use num_complex::Complex64;
 use std::f64::consts::{LN_10, PI, TAU};
@@ -29,7 +41,10 @@ pub struct DriverNumbers<T> {
     sd: T,
     le: T,
     eddy: Option<(T, T)>,
+    semi: Option<(T, T)>,
     creep: T,
+    count: f64,
+    wiring: Wiring,
 }
 
 /// What the network sees of the driver at one frequency, for 1 V at the amplifier.
@@ -39,7 +54,13 @@ pub struct DriverPort<T> {
     pub admittance: T,
     /// Q, m³/s per volt.
     pub source: T,
-    /// Ze, Ω.
+    /// Yd of the differences between several drivers, m³/(Pa·s); that of one driver plays no part.
+    pub apart: T,
+    /// Total current over the current of one coil.
+    pub coils: f64,
+    /// Voltage that one coil and its share of the source see, V.
+    pub share: f64,
+    /// Ze of one coil with its share of the source, Ω.
     pub blocked: T,
     /// Bl, N/A.
     pub bl: T,
@@ -103,7 +124,13 @@ impl<T: Field> DriverNumbers<T> {
         };
         Self {
             source: T::from_f64(source_ohm),
-            re,
+            re: match driver.coil_temperature_c {
+                Some(temperature_c) => {
+                    let warmer = pick(temperature_c, Key::CoilTemperature) - 20.0;
+                    re * (warmer * driver.coil_metal.per_kelvin() + 1.0)
+                }
+                None => re,
+            },
             bl,
             mass,
             cms,
@@ -111,7 +138,12 @@ impl<T: Field> DriverNumbers<T> {
             sd,
             le: pick(driver.le_h, Key::Le),
             eddy,
+            semi: driver
+                .semi
+                .map(|s| (pick(s.k_ohm_s_n, Key::SemiK), pick(s.n, Key::SemiN))),
             creep: pick(driver.creep, Key::Creep),
+            count: driver.count() as f64,
+            wiring: driver.wiring,
         }
     }
 
@@ -119,11 +151,20 @@ impl<T: Field> DriverNumbers<T> {
     #[must_use]
     pub fn port(&self, omega_rad_per_s: f64) -> DriverPort<T> {
         let s = Complex64::new(0.0, omega_rad_per_s);
-        let mut blocked = self.source + self.re + self.le * s;
+        let mut coil = self.re + self.le * s;
         if let Some((l2, r2)) = self.eddy {
             let x = l2 * s;
-            blocked = blocked + x * r2 / (x + r2);
+            coil = coil + x * r2 / (x + r2);
         }
+        if let Some((k, n)) = self.semi {
+            // (jω)ⁿ = exp(n·(ln ω + jπ/2))
+            coil = coil + k * (n * Complex64::new(omega_rad_per_s.ln(), PI / 2.0)).exp();
+        }
+        let (factor, coils, share) = match self.wiring {
+            Wiring::Parallel => (self.count, self.count, 1.0),
+            Wiring::Series => (self.count.recip(), 1.0, self.count.recip()),
+        };
+        let blocked = coil + self.source * factor;
         let mut cms = self.cms;
         if self.creep.value().re != 0.0 || !self.creep.is_constant() {
             // log10(jω/ω0) = [ln ω + jπ/2 + ½·ln(M·Cms)]/ln 10
@@ -135,9 +176,21 @@ impl<T: Field> DriverNumbers<T> {
         let mechanical = self.rms + self.mass * s + (cms * s).recip();
         let total = mechanical + self.bl * self.bl / blocked;
         let inverse = total.recip();
+        let apart = if self.count == 1.0 {
+            T::from_f64(0.0)
+        } else {
+            let own = match self.wiring {
+                Wiring::Parallel => mechanical + self.bl * self.bl / coil,
+                Wiring::Series => mechanical,
+            };
+            self.sd * self.sd / own
+        };
         DriverPort {
             admittance: self.sd * self.sd * inverse,
-            source: self.sd * self.bl * inverse / blocked,
+            source: self.sd * self.bl * inverse * share / blocked,
+            apart,
+            coils,
+            share,
             blocked,
             bl: self.bl,
             sd: self.sd,
@@ -147,16 +200,42 @@ impl<T: Field> DriverNumbers<T> {
 }
 
 impl<T: Field> DriverPort<T> {
-    /// Volume velocity into the front junction for the pressure difference front − rear, m³/s per volt.
+    /// Mean volume velocity Ū for the mean pressure difference Δ̄, m³/s per volt.
     #[must_use]
     pub fn volume_velocity(&self, difference: T) -> T {
         self.source - self.admittance * difference
     }
 
-    /// Current for the pressure difference front − rear, A per volt.
+    /// Volume velocity of one driver with the sign `sign` and its own pressure difference, m³/s per volt.
+    #[must_use]
+    pub fn own_velocity(&self, sign: f64, own: T, mean: T) -> T {
+        self.volume_velocity(mean) * sign - self.apart * (own - mean * sign)
+    }
+
+    /// Mean coil current for the mean pressure difference, A per volt.
+    #[must_use]
+    pub fn coil_current(&self, difference: T) -> T {
+        (T::from_f64(self.share) - self.bl * self.volume_velocity(difference) / self.sd)
+            / self.blocked
+    }
+
+    /// Current of one coil with the sign `sign` and its own volume velocity, A per volt: coils in parallel differ
+    /// where their cones do.
+    #[must_use]
+    pub fn own_current(&self, sign: f64, own: T, mean: T) -> T {
+        let common = self.coil_current(mean);
+        if self.coils == 1.0 {
+            return common * sign;
+        }
+        let differs = self.own_velocity(sign, own, mean) - self.volume_velocity(mean) * sign;
+        let coil = self.blocked - self.source_ohm * self.coils;
+        common * sign - self.bl * differs / self.sd / coil
+    }
+
+    /// Current at the terminals, A per volt.
     #[must_use]
     pub fn current(&self, difference: T) -> T {
-        (T::from_f64(1.0) - self.bl * self.volume_velocity(difference) / self.sd) / self.blocked
+        self.coil_current(difference) * self.coils
     }
 
     /// Impedance at the driver's terminals, Ω.

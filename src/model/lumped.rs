@@ -2,7 +2,7 @@
 //!
 //! ```text
 //! chamber   Y = jωV/(ρc²) + (γ−1)/(ρc²)·jω·A_w·δ_t·(1−j)/2,   δ_t = √(2κ/(ρ·Cp·ω))
-//! resistor  Z = R + jω·m/S + R_rise(v)
+//! resistor  Z = R + jω·m/S + R_rise(v);  a limp cloth 1/Z = 1/(R + R_rise(v)) + S/(jω·m);  a plate: [`super::plate`]
 //! leak      Z = R,  or a slot:  Z = 12μ·d/(l·g³) + jω·(6/5)·ρ·d/(l·g)
 //! ```
 //!
@@ -13,7 +13,7 @@
 use super::porous;
 use super::tone::Tone;
 use crate::design::path::Key;
-use crate::design::{Chamber, Leak, LeakForm, Resistor};
+use crate::design::{Chamber, Leak, LeakForm, Resistance, Resistor};
 use crate::special::number::Field;
 use num_complex::Complex64;
 
@@ -39,7 +39,12 @@ pub fn chamber<T: Field>(chamber: &Chamber, at: &Tone, seed: Option<Key>) -> T {
             seed,
         );
         compliance = compliance
-            * porous::compliance_factor(at, resistivity, pick(fill.fraction, Key::Fraction, seed));
+            * porous::compliance_factor(
+                at,
+                fill.model,
+                resistivity,
+                pick(fill.fraction, Key::Fraction, seed),
+            );
     }
     let layer = (2.0 * at.viscosity_pa_s / (at.prandtl * at.density_kg_per_m3 * omega)).sqrt();
     let heat = Complex64::new(0.5, 0.5) * ((at.gamma - 1.0) / at.bulk_pa * omega * layer);
@@ -49,8 +54,20 @@ pub fn chamber<T: Field>(chamber: &Chamber, at: &Tone, seed: Option<Key>) -> T {
 /// Admittance of a resistor, m³/(Pa·s); `rise` is what the particle velocity adds, Pa·s/m³.
 #[must_use]
 pub fn resistor<T: Field>(resistor: &Resistor, at: &Tone, rise: f64, seed: Option<Key>) -> T {
+    if let Resistance::Plate(plate) = &resistor.resistance {
+        let area = resistor.area_m2.unwrap_or(f64::NAN);
+        let face: T = super::plate::specific_impedance(plate, at, seed);
+        return (face * (1.0 / area) + T::from_f64(rise)).recip();
+    }
     let mut z: T = pick(resistor.acoustic_pa_s_per_m3(), Key::Resistance, seed);
     z = z + T::from_f64(rise);
+    if resistor.limp
+        && let Some(area) = resistor.area_m2
+    {
+        let mass: T = pick(resistor.areal_mass_kg_per_m2, Key::ArealMass, seed);
+        let moved = (mass * Complex64::new(0.0, at.omega_rad_per_s / area)).recip();
+        return z.recip() + moved;
+    }
     if let Some(area) = resistor.area_m2
         && (resistor.areal_mass_kg_per_m2 != 0.0 || seed == Some(Key::ArealMass))
     {

@@ -1,12 +1,13 @@
 //! The simulation: elements, the nodal network, what is observed, and derivatives.
 
-pub mod bend;
 pub mod driver;
 pub mod duct;
 pub mod facts;
+pub mod limits;
 pub mod lumped;
 pub mod network;
 pub mod openings;
+pub mod plate;
 pub mod porous;
 pub mod predict;
 pub mod radiation;

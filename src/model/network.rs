@@ -97,7 +97,10 @@ pub struct Network {
     junctions: Vec<String>,
     pattern: Pattern,
     driver: DriverNumbers<Complex64>,
-    driver_port: Port,
+    /// Ends and sign of every driver.
+    driver_ends: Vec<(Node, Node, f64)>,
+    /// Slot, factor on Ya, factor on Yd.
+    driver_stamps: Vec<(usize, f64, f64)>,
     ducts: Vec<(DuctGeometry<Complex64>, Port)>,
     resistors: Vec<Port>,
     leaks: Vec<Port>,
@@ -119,11 +122,13 @@ pub struct Solution {
     pub opening_flow: Vec<Complex64>,
     /// Volume velocity of each resistor from `from` to `to`, m³/s per volt.
     pub resistor_flow: Vec<Complex64>,
-    /// Cone velocity, m/s per volt.
-    pub cone_velocity: Complex64,
+    /// Velocity of each cone towards its front, m/s per volt.
+    pub cone_velocity: Vec<Complex64>,
+    /// Current of each coil, A per volt.
+    pub coil_current: Vec<Complex64>,
     /// Impedance at the terminals, Ω.
     pub impedance: Complex64,
-    /// Current, A per volt.
+    /// Current at the terminals, A per volt.
     pub current: Complex64,
 }
 
@@ -174,7 +179,11 @@ impl Network {
                 junctions.len() - 1
             })),
         };
-        let driver_ends = (node(&design.driver.front), node(&design.driver.rear));
+        let driver_ends: Vec<_> = design
+            .driver
+            .places()
+            .map(|(front, rear, sign)| (node(front), node(rear), sign))
+            .collect();
         let ducts: Vec<_> = design
             .ducts
             .iter()
@@ -197,11 +206,18 @@ impl Network {
             .collect();
         let openings: Vec<_> = design.openings.iter().map(|o| node(&o.at)).collect();
         let mut pairs = Vec::new();
-        for &(a, b) in std::iter::once(&driver_ends)
-            .chain(&ducts)
-            .chain(&resistors)
-            .chain(&leaks)
-        {
+        let coned: Vec<usize> = driver_ends
+            .iter()
+            .flat_map(|&(a, b, _)| [a, b])
+            .filter_map(|n| match n {
+                Node::At(i) => Some(i),
+                _ => None,
+            })
+            .collect();
+        for (n, &a) in coned.iter().enumerate() {
+            pairs.extend(coned[n + 1..].iter().filter(|&&b| b != a).map(|&b| (a, b)));
+        }
+        for &(a, b) in ducts.iter().chain(&resistors).chain(&leaks) {
             if let (Node::At(a), Node::At(b)) = (a, b) {
                 pairs.push((a, b));
             }
@@ -253,7 +269,8 @@ impl Network {
                 reference.bulk_pa(),
                 None,
             ),
-            driver_port: port(driver_ends),
+            driver_stamps: driver_stamps(&driver_ends, &pattern),
+            driver_ends,
             ducts: design
                 .ducts
                 .iter()
@@ -266,7 +283,7 @@ impl Network {
             openings: Openings::new(design, opening_nodes, &junctions)?,
             opening_stamps,
             nonlinear: (0..design.resistors.len())
-                .filter(|&i| design.resistors[i].quadratic_pa_s2_per_m2 != 0.0)
+                .filter(|&i| design.resistors[i].rise_pa_s2_per_m2(air.density_kg_per_m3) != 0.0)
                 .collect(),
             design: design.clone(),
             air,
@@ -280,6 +297,12 @@ impl Network {
     #[must_use]
     pub fn junctions(&self) -> &[String] {
         &self.junctions
+    }
+
+    /// Whether a resistor rises with particle velocity, so that the drive matters.
+    #[must_use]
+    pub fn is_nonlinear(&self) -> bool {
+        !self.nonlinear.is_empty()
     }
 
     /// The air.
@@ -350,10 +373,9 @@ impl Network {
             state.matrix[slot] += state.radiation[entry] * times;
         }
         state.port = self.driver.port(at.omega_rad_per_s);
-        self.driver_port.stamp(
-            &mut state.matrix,
-            &series(self.driver_port, state.port.admittance),
-        );
+        for &(slot, common, apart) in &self.driver_stamps {
+            state.matrix[slot] += state.port.admittance * common + state.port.apart * apart;
+        }
     }
 
     fn blank(&self) -> State {
@@ -388,11 +410,13 @@ impl Network {
         self.assemble(state);
         self.pattern.factorise(&mut state.matrix);
         state.p.fill(NONE);
-        if let Node::At(i) = self.driver_port.from {
-            state.p[i] += state.port.source;
-        }
-        if let Node::At(i) = self.driver_port.to {
-            state.p[i] -= state.port.source;
+        for &(from, to, sign) in &self.driver_ends {
+            if let Node::At(i) = from {
+                state.p[i] += state.port.source * sign;
+            }
+            if let Node::At(i) = to {
+                state.p[i] -= state.port.source * sign;
+            }
         }
         self.pattern.solve(&state.matrix, &mut state.p, work);
         self.openings
@@ -420,7 +444,8 @@ impl Network {
     /// Acoustic resistance per peak particle velocity, Pa·s²/m⁴.
     fn rise(&self, resistor: usize) -> f64 {
         let r = &self.design.resistors[resistor];
-        8.0 / (3.0 * PI) * r.quadratic_pa_s2_per_m2 / r.area_m2.unwrap_or(f64::NAN)
+        8.0 / (3.0 * PI) * r.rise_pa_s2_per_m2(self.air.density_kg_per_m3)
+            / r.area_m2.unwrap_or(f64::NAN)
     }
 
     fn resistor_admittance(&self, state: &State, i: usize) -> Complex64 {
@@ -441,8 +466,14 @@ impl Network {
         self.resistor_flow(state, i).norm() * drive_v * SQRT_2 / area
     }
 
+    /// Δ̄: mean of the pressure differences of the drivers, each with its sign.
     fn difference(&self, p: &[Complex64]) -> Complex64 {
-        pressure(self.driver_port.from, p) - pressure(self.driver_port.to, p)
+        let sum: Complex64 = self
+            .driver_ends
+            .iter()
+            .map(|&(from, to, sign)| (pressure(from, p) - pressure(to, p)) * sign)
+            .sum();
+        sum / self.driver_ends.len() as f64
     }
 
     /// Solves at one frequency; `drive_v` (RMS) matters only where a resistor rises with velocity.
@@ -451,13 +482,24 @@ impl Network {
         let mut work = vec![NONE; self.pattern.size()];
         let state = self.state(frequency_hz, drive_v, &mut work);
         let difference = self.difference(&state.p);
+        let each = |value: &dyn Fn(f64, Complex64) -> Complex64| {
+            self.driver_ends
+                .iter()
+                .map(|&(from, to, sign)| {
+                    value(sign, pressure(from, &state.p) - pressure(to, &state.p))
+                })
+                .collect()
+        };
         Solution {
             omega_rad_per_s: state.at.omega_rad_per_s,
             opening_flow: state.flow.clone(),
             resistor_flow: (0..self.resistors.len())
                 .map(|i| self.resistor_flow(&state, i))
                 .collect(),
-            cone_velocity: state.port.volume_velocity(difference) / self.design.driver.sd_m2,
+            cone_velocity: each(&|sign, own| {
+                state.port.own_velocity(sign, own, difference) / self.design.driver.sd_m2
+            }),
+            coil_current: each(&|sign, own| state.port.own_current(sign, own, difference)),
             impedance: state.port.impedance(difference),
             current: state.port.current(difference),
             pressure: state.p,
@@ -515,6 +557,41 @@ impl Network {
         }
         value
     }
+}
+
+/// Where the drivers stand in the matrix: B·(Ya·ssᵀ/N + Yd·(I − ssᵀ/N))·Bᵀ with B the front (+1) and rear (−1) of each.
+fn driver_stamps(ends: &[(Node, Node, f64)], pattern: &Pattern) -> Vec<(usize, f64, f64)> {
+    let count = ends.len() as f64;
+    let mut stamps: Vec<(usize, f64, f64)> = Vec::new();
+    for (k, &(from_k, to_k, sign_k)) in ends.iter().enumerate() {
+        for (l, &(from_l, to_l, sign_l)) in ends.iter().enumerate() {
+            let common = sign_k * sign_l / count;
+            let apart = f64::from(u8::from(k == l)) - common;
+            for (a, side_a) in [(from_k, 1.0), (to_k, -1.0)] {
+                for (b, side_b) in [(from_l, 1.0), (to_l, -1.0)] {
+                    let (Node::At(a), Node::At(b)) = (a, b) else {
+                        continue;
+                    };
+                    // One slot stands for both triangles: each pair is met in both orders, and counts once.
+                    if a > b {
+                        continue;
+                    }
+                    let Some(slot) = pattern.slot(a, b) else {
+                        continue;
+                    };
+                    let side = side_a * side_b;
+                    match stamps.iter_mut().find(|s| s.0 == slot) {
+                        Some(entry) => {
+                            entry.1 += side * common;
+                            entry.2 += side * apart;
+                        }
+                        None => stamps.push((slot, side * common, side * apart)),
+                    }
+                }
+            }
+        }
+    }
+    stamps
 }
 
 /// A series admittance between the two ends of a port.

@@ -14,7 +14,7 @@ use super::network::Node;
 use super::radiation::{Axis, Piston, images, mutual, own_image_distances};
 use super::tone::Tone;
 use crate::design::path::Key;
-use crate::design::{Design, ProbePlace, Space};
+use crate::design::{Design, Planes, ProbePlace, Space};
 use num_complex::Complex64;
 
 const NONE: Complex64 = Complex64::new(0.0, 0.0);
@@ -23,6 +23,7 @@ const NONE: Complex64 = Complex64::new(0.0, 0.0);
 #[derive(Debug, Clone)]
 pub struct Openings {
     space: Space,
+    planes: Planes,
     node: Vec<Node>,
     piston: Vec<Piston>,
     area_m2: Vec<f64>,
@@ -58,6 +59,7 @@ impl Openings {
         junctions: &[String],
     ) -> Result<Self, ModelError> {
         let openings = &design.openings;
+        let planes = design.planes();
         let piston: Vec<Piston> = openings
             .iter()
             .map(|o| Piston::new(o.shape, o.area_m2, o.flange))
@@ -72,12 +74,12 @@ impl Openings {
                 }
                 if i == j {
                     list.extend(own_image_distances(
-                        design.space,
+                        planes,
                         here.position_m,
                         piston[i].extent_m(),
                     ));
                 } else {
-                    let mirrored = images(design.space, there.position_m);
+                    let mirrored = images(planes, there.position_m);
                     list.extend(
                         mirrored
                             .into_iter()
@@ -99,7 +101,7 @@ impl Openings {
                         .iter()
                         .map(|o| {
                             std::iter::once(o.position_m)
-                                .chain(images(design.space, o.position_m))
+                                .chain(images(planes, o.position_m))
                                 .map(|at| apart(*position_m, at))
                                 .collect()
                         })
@@ -131,6 +133,7 @@ impl Openings {
         }
         Ok(Self {
             space: design.space,
+            planes,
             node,
             piston,
             area_m2: openings.iter().map(|o| o.area_m2).collect(),
@@ -247,7 +250,7 @@ impl Openings {
         let mut sum = NONE;
         for (opening, u) in design.openings.iter().zip(flow) {
             for place in
-                std::iter::once(opening.position_m).chain(images(self.space, opening.position_m))
+                std::iter::once(opening.position_m).chain(images(self.planes, opening.position_m))
             {
                 sum += self.mutual(at, apart(position_m, place)) * u;
             }

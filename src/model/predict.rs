@@ -7,15 +7,16 @@
 //! group delay   τ = −dφ/dω
 //! ```
 //!
-//! Limits: `xmax_m` (peak), `power_w` (|i|²·Re in the voice coil), `max_voltage_v` (at the amplifier). The level
+//! Limits: [`super::limits`]. The level
 //! at 1 m is that of the openings as point sources 1 m in front of their area-weighted centre.
 
+use super::limits::{Limit, at_limit, displacement_m, stated};
 use super::network::{Network, Solution};
 use super::{ModelError, Observed};
 use crate::design::{AirConditions, Design};
 use num_complex::Complex64;
 use serde::Serialize;
-use std::f64::consts::{SQRT_2, TAU};
+use std::f64::consts::TAU;
 
 /// Reference sound pressure, Pa.
 pub const REFERENCE_PA: f64 = 20e-6;
@@ -49,35 +50,10 @@ pub struct Prediction {
     pub maximum_db: Vec<f64>,
     /// Which limit holds at each frequency.
     pub maximum_by: Vec<Limit>,
+    /// Level at 1 m at which each stated limit would hold alone, dB.
+    pub limit_db: Vec<(Limit, Vec<f64>)>,
     /// Figures of merit.
     pub figures: Figures,
-}
-
-/// What limits the output.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Limit {
-    /// `xmax_m`.
-    Displacement,
-    /// `power_w`.
-    Power,
-    /// `max_voltage_v`.
-    Voltage,
-    /// The design states none.
-    Unstated,
-}
-
-impl Limit {
-    /// The word for people.
-    #[must_use]
-    pub fn word(self) -> &'static str {
-        match self {
-            Self::Displacement => "displacement",
-            Self::Power => "power",
-            Self::Voltage => "voltage",
-            Self::Unstated => "no limit stated",
-        }
-    }
 }
 
 /// Figures of merit; `None` where the curves do not hold them.
@@ -146,13 +122,22 @@ pub fn predict(
         |value: &dyn Fn(&Solution) -> f64| solutions.iter().map(value).collect::<Vec<f64>>();
     let level_1m_db: Vec<f64> = far.iter().map(|p| level_db(p.norm())).collect();
     let phase = unwrap_rad(&far);
-    let (maximum_db, maximum_by) = solutions
-        .iter()
-        .zip(&level_1m_db)
-        .map(|(s, level)| {
-            let (gain, by) = headroom(design, s, drive);
-            (level + 20.0 * gain.log10(), by)
+    let limit_db: Vec<(Limit, Vec<f64>)> = stated(design)
+        .into_iter()
+        .map(|limit| {
+            let level = solutions
+                .iter()
+                .zip(frequency_hz)
+                .map(|(s, &f)| {
+                    let (at, volts) = at_limit(&network, s, drive, f, &limit);
+                    level_db(network.pressure_at(listener, &at).norm() * volts)
+                })
+                .collect();
+            (limit, level)
         })
+        .collect();
+    let (maximum_db, maximum_by) = (0..frequency_hz.len())
+        .map(|i| weakest(&limit_db, i))
         .unzip();
     let junction = |name: &str| network.junctions().iter().position(|j| j == name);
     let mut prediction = Prediction {
@@ -202,6 +187,7 @@ pub fn predict(
         level_1m_db,
         maximum_db,
         maximum_by,
+        limit_db,
         figures: Figures {
             band_hz: [0.0; 2],
             mean_db: f64::NAN,
@@ -246,35 +232,15 @@ pub fn level_db(pressure_pa: f64) -> f64 {
     20.0 * (pressure_pa / REFERENCE_PA).log10()
 }
 
-fn displacement_m(s: &Solution, drive_v: f64) -> f64 {
-    SQRT_2 * s.cone_velocity.norm() * drive_v / s.omega_rad_per_s
-}
-
-/// Factor by which the drive may rise, and what limits it.
-fn headroom(design: &Design, s: &Solution, drive_v: f64) -> (f64, Limit) {
-    let current = s.current.norm() * drive_v;
-    let candidates = [
-        (
-            design.driver.xmax_m.map(|x| x / displacement_m(s, drive_v)),
-            Limit::Displacement,
-        ),
-        (
-            design
-                .driver
-                .power_w
-                .map(|p| (p / (current * current * design.driver.re_ohm)).sqrt()),
-            Limit::Power,
-        ),
-        (
-            design.drive.max_voltage_v.map(|v| v / drive_v),
-            Limit::Voltage,
-        ),
-    ];
-    candidates
-        .into_iter()
-        .filter_map(|(gain, by)| gain.map(|g| (g, by)))
-        .min_by(|a, b| a.0.total_cmp(&b.0))
-        .unwrap_or((f64::NAN, Limit::Unstated))
+/// The lowest of the limits at one frequency.
+fn weakest(limits: &[(Limit, Vec<f64>)], i: usize) -> (f64, Limit) {
+    limits
+        .iter()
+        .filter(|(_, level)| !level[i].is_nan())
+        .min_by(|a, b| a.1[i].total_cmp(&b.1[i]))
+        .map_or((f64::NAN, Limit::Unstated), |(limit, level)| {
+            (level[i], limit.clone())
+        })
 }
 
 fn unwrap_rad(value: &[Complex64]) -> Vec<f64> {
@@ -357,7 +323,7 @@ fn figures(design: &Design, p: &Prediction) -> Figures {
         .copied()
         .filter(|&i| p.maximum_db[i].is_finite())
         .min_by(|&a, &b| p.maximum_db[a].total_cmp(&p.maximum_db[b]))
-        .map(|i| (p.maximum_db[i], f[i], p.maximum_by[i]));
+        .map(|i| (p.maximum_db[i], f[i], p.maximum_by[i].clone()));
     let extreme = |sign: f64| {
         inside
             .iter()
@@ -379,7 +345,7 @@ fn figures(design: &Design, p: &Prediction) -> Figures {
             .filter(|v| v.is_finite()),
         maximum_at_cutoff_by: at_hz
             .and_then(nearest)
-            .map_or(Limit::Unstated, |i| p.maximum_by[i]),
+            .map_or(Limit::Unstated, |i| p.maximum_by[i].clone()),
         weakest,
         ripple_db: extreme(1.0) - extreme(-1.0),
         largest_displacement_mm: inside

@@ -200,6 +200,7 @@ mod tests {
             position_m: [0.0, 0.0, 0.0],
             flange: crate::design::Flange::Infinite,
             end_correction_factor: 1.0,
+            max_velocity_m_per_s: None,
         };
         let list = [opening];
         // DERIVED: the rule stated above.

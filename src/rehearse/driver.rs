@@ -111,7 +111,7 @@ impl Motor {
                 2.0 * second.1 / (1.0 + second.1),
             ],
             electric: source_ohm
-                + driver.re_ohm
+                + driver.re_ohm * driver.warmth()
                 + 2.0 * driver.le_h / step_s
                 + second.0 / (1.0 + second.1),
             bl,

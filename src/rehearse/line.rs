@@ -108,11 +108,11 @@ fn bend_lengths_m(duct: &Duct) -> (f64, f64) {
         Section::Slit { gap_m } => gap_m,
         Section::Round => duct.area_m2[1].sqrt(),
     };
-    let share = match duct.bend {
+    let share = duct.bend_excess.unwrap_or(match duct.bend {
         Bend::None => 0.0,
         Bend::Mitred => -0.441,
         Bend::Rounded => -0.141,
-    };
+    });
     (share * width, width)
 }
 

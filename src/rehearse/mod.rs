@@ -27,6 +27,8 @@ pub mod sweep;
 mod unit;
 pub mod write;
 
+use crate::design::{Design, Resistance, Resistor, Room};
+
 pub use record::{Recording, Rehearsed, RehearsedCapture, Wanted, simulate};
 pub use response::{Response, frequency_response, response_in};
 
@@ -83,6 +85,14 @@ pub enum RehearseError {
         /// Air load, kg.
         load_kg: f64,
     },
+    /// The design uses something that the virtual unit does not have.
+    #[error(
+        "a virtual unit cannot have {what} yet; leave it out, or use predict and verify with real captures"
+    )]
+    Unable {
+        /// In words.
+        what: &'static str,
+    },
     /// The simulation grew without bound.
     #[error(
         "the simulation of this design grew without bound after {at_s:.2} s; openings that lie nearer to each other \
@@ -92,6 +102,24 @@ pub enum RehearseError {
         /// Time, s.
         at_s: f64,
     },
+}
+
+/// Whether the virtual unit has everything that the design uses.
+fn able(design: &Design) -> Result<(), RehearseError> {
+    let plate = |r: &Resistor| matches!(r.resistance, Resistance::Plate(_));
+    let uses = [
+        (!design.driver.also.is_empty(), "several drivers"),
+        (design.driver.semi.is_some(), "a semi-inductance"),
+        (design.room != Room::default(), "[room] distances"),
+        (
+            design.resistors.iter().any(plate),
+            "a perforated or slotted plate",
+        ),
+    ];
+    match uses.into_iter().find(|(used, _)| *used) {
+        Some((_, what)) => Err(RehearseError::Unable { what }),
+        None => Ok(()),
+    }
 }
 
 fn listed(names: &[String]) -> String {

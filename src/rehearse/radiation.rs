@@ -267,6 +267,7 @@ mod tests {
             position_m: [0.0; 3],
             flange,
             end_correction_factor: factor,
+            max_velocity_m_per_s: None,
         }
     }
 

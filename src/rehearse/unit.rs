@@ -168,7 +168,7 @@ impl Builder<'_> {
         let mut whole = Lossy::of(wall, &root);
         whole.value += chamber.volume_m3 / bulk;
         if let Some(fill) = chamber.fill {
-            let more = super::porous::fill(fill.flow_resistivity_pa_s_per_m2, air, &self.rates);
+            let more = super::porous::fill(&fill, air, &self.rates);
             whole.add(&Lossy::of(fill.fraction * chamber.volume_m3 / bulk, &more));
         }
         self.add_compliance(place, &whole);
@@ -225,12 +225,23 @@ impl Builder<'_> {
             } else {
                 0.0
             };
+            let resistance = resistor.acoustic_pa_s_per_m3();
+            let mass = resistor.areal_mass_kg_per_m2 / area;
+            // A free cloth: its mass beside the resistance, R·s/(s + R/M).
+            let limp = resistor.limp;
             self.add_branch(
                 from,
                 to,
-                |branch| branch.with_quadratic(q),
-                resistor.acoustic_pa_s_per_m3(),
-                resistor.areal_mass_kg_per_m2 / area,
+                |branch| {
+                    let branch = branch.with_quadratic(q);
+                    if limp {
+                        branch.with_relaxation(resistance, resistance / mass)
+                    } else {
+                        branch
+                    }
+                },
+                if limp { 0.0 } else { resistance },
+                if limp { 0.0 } else { mass },
             );
         }
         for leak in &design.leaks {

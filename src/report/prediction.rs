@@ -3,7 +3,7 @@
 use super::csv::{Column, table};
 use super::plot::{Chart, CurveLine, CurveStyle, RangeBand, Scale};
 use crate::design::Design;
-use crate::model::predict::{Limit, Prediction};
+use crate::model::predict::Prediction;
 
 /// Curves of one kind by element name.
 type Named = [(String, Vec<f64>)];
@@ -25,6 +25,12 @@ pub fn csv(p: &Prediction) -> String {
     add("impedance_deg".to_string(), &p.impedance_deg);
     add("displacement_mm_peak".to_string(), &p.displacement_mm);
     add("maximum_db".to_string(), &p.maximum_db);
+    for (limit, level) in &p.limit_db {
+        add(
+            format!("maximum_by_{}_db", limit.word().replace(' ', "_")),
+            level,
+        );
+    }
     let groups: [(&str, &str, &Named); 4] = [
         ("probe", "db", &p.probe_db),
         ("chamber", "pa", &p.chamber_pa),
@@ -113,19 +119,18 @@ pub fn charts(design: &Design, p: &Prediction) -> Vec<(&'static str, Chart)> {
             "level in dB re 20 µPa",
             Scale::Linear,
         );
-        for (n, limit) in [Limit::Displacement, Limit::Power, Limit::Voltage]
-            .into_iter()
-            .enumerate()
-        {
-            let part: Vec<f64> = p
-                .maximum_db
+        most.curves
+            .push(line(p, "maximum", &p.maximum_db, CurveStyle::Measured));
+        // A limit that holds nowhere would only stretch the scale: it is drawn up to 12 dB above the maximum.
+        for (n, (limit, level)) in p.limit_db.iter().enumerate() {
+            let near: Vec<f64> = level
                 .iter()
-                .zip(&p.maximum_by)
-                .map(|(v, by)| if *by == limit { *v } else { f64::NAN })
+                .zip(&p.maximum_db)
+                .map(|(v, most)| if v - most <= 12.0 { *v } else { f64::NAN })
                 .collect();
-            if part.iter().any(|v| v.is_finite()) {
+            if near.iter().any(|v| v.is_finite()) {
                 most.curves
-                    .push(line(p, limit.word(), &part, CurveStyle::Numbered(n)));
+                    .push(line(p, &limit.word(), &near, CurveStyle::Numbered(n)));
             }
         }
         if let (Some(target), Some(wanted)) =

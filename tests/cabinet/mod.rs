@@ -17,6 +17,7 @@ pub fn cabinet() -> Design {
             bend: Bend::None,
             lining: None,
             end_correction_m: [0.0; 2],
+            bend_excess: None,
         };
     let area = [0.02, 0.0265, 0.036, 0.049, 0.066, 0.089, 0.12];
     let length = [0.45, 0.5, 0.52, 0.5, 0.53, 0.5];
@@ -54,6 +55,8 @@ pub fn cabinet() -> Design {
             resistance: Resistance::Acoustic(r),
             areal_mass_kg_per_m2: 0.1,
             quadratic_pa_s2_per_m2: 0.0,
+            limp: false,
+            max_velocity_m_per_s: None,
         });
     }
     Design {
@@ -64,6 +67,7 @@ pub fn cabinet() -> Design {
             voltage_v: 2.83,
             source_ohm: 0.1,
             max_voltage_v: None,
+            max_current_a: None,
         },
         space: Space::Half,
         target: None,
@@ -85,6 +89,11 @@ pub fn cabinet() -> Design {
             creep: 0.0,
             front: "j0".into(),
             rear: "box".into(),
+            semi: None,
+            coil_temperature_c: None,
+            coil_metal: CoilMetal::Copper,
+            also: Vec::new(),
+            wiring: Wiring::Parallel,
         },
         chambers: vec![Chamber {
             name: "rear".into(),
@@ -112,6 +121,7 @@ pub fn cabinet() -> Design {
             position_m: [0.0; 3],
             flange: Flange::Infinite,
             end_correction_factor: 1.0,
+            max_velocity_m_per_s: None,
         }],
         probes: vec![
             Probe {
@@ -136,5 +146,6 @@ pub fn cabinet() -> Design {
         ],
         tolerance: Vec::new(),
         free: Vec::new(),
+        room: Room::default(),
     }
 }

@@ -165,7 +165,7 @@ fn creep_softens_the_suspension() {
         "without",
     );
     // The cone follows: well below resonance and nearly unloaded, its displacement rises by the magnitude of C.
-    let moved = |n: &Network, f: f64| n.solve(f, 1.0).cone_velocity.norm() / (TAU * f);
+    let moved = |n: &Network, f: f64| n.solve(f, 1.0).cone_velocity[0].norm() / (TAU * f);
     let rise = db(moved(&network, fs / 100.0) / moved(&with(0.0), fs / 100.0));
     // Two decades: 1.2 and the lag give 1.598 dB; the damping, 1/Qts/100 of the stiffness, weighs in by 0.02 dB.
     assert!(

@@ -83,7 +83,7 @@ fn pressure(network: &Network, solution: &Solution, junction: &str) -> Complex64
 /// Acoustic impedance that the driver feels at `a`, Pa·s/m³.
 fn load(network: &Network, frequency_hz: f64, drive_v: f64) -> Complex64 {
     let solution = network.solve(frequency_hz, drive_v);
-    pressure(network, &solution, "a") / (solution.cone_velocity * network.design().driver.sd_m2)
+    pressure(network, &solution, "a") / (solution.cone_velocity[0] * network.design().driver.sd_m2)
 }
 
 /// Asserts a relative agreement of complex numbers.

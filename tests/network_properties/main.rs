@@ -10,7 +10,7 @@ mod balance;
 mod random;
 mod sameness;
 
-use bassay::design::AirConditions;
+use bassay::design::{AirConditions, Wiring};
 use bassay::model::duct::DuctGeometry;
 use bassay::model::network::Network;
 use bassay::model::tone::Tone;
@@ -50,11 +50,29 @@ fn rounding(network: &Network, frequency_hz: f64) -> f64 {
     let resistors = design
         .resistors
         .iter()
-        .map(|r| r.acoustic_pa_s_per_m3().recip());
+        .map(|r| bassay::model::lumped::resistor::<Complex64>(r, &at, 0.0, None).norm());
     // The mass of an opening is that of a layer of at least 0.3·√S.
     let mass = 0.3 * at.density_kg_per_m3 * at.omega_rad_per_s;
     let openings = design.openings.iter().map(|o| o.area_m2.sqrt() / mass);
-    let most = ducts.chain(resistors).chain(openings).fold(0.0, f64::max);
+    let leaks = design
+        .leaks
+        .iter()
+        .map(|l| bassay::model::lumped::leak::<Complex64>(l, &at, None).norm());
+    let numbers = bassay::model::driver::DriverNumbers::<Complex64>::new(
+        &design.driver,
+        design.drive.source_ohm,
+        1.2,
+        1.4e5,
+        None,
+    );
+    let port = numbers.port(TAU * frequency_hz);
+    let cones = [port.admittance.norm(), port.apart.norm()];
+    let most = ducts
+        .chain(resistors)
+        .chain(openings)
+        .chain(leaks)
+        .chain(cones)
+        .fold(0.0, f64::max);
     let highest = (0..network.junctions().len())
         .map(|a| network.driving_point(a, frequency_hz).norm())
         .fold(0.0, f64::max);
@@ -113,8 +131,13 @@ proptest! {
             }
         }
         prop_assert!(power >= -rounding * size, "{power} of {size}");
-        // The coil's resistance is the least that the terminals show.
+        // The coils' resistance is the least that the terminals show.
+        let count = design.driver.count() as f64;
+        let coils = design.driver.re_ohm * design.driver.warmth() * match design.driver.wiring {
+            Wiring::Parallel => count.recip(),
+            Wiring::Series => count,
+        };
         let at_terminals = network.solve(f, 2.83).impedance;
-        prop_assert!(at_terminals.re >= design.driver.re_ohm - rounding * at_terminals.norm(), "{at_terminals}");
+        prop_assert!(at_terminals.re >= coils - rounding * at_terminals.norm(), "{at_terminals}");
     }
 }

@@ -13,6 +13,8 @@ pub struct Recipe {
     loops: Vec<(u8, u16, u16, Dice)>,
     loads: Vec<(u8, u16, Dice)>,
     driver: (u16, u16, Dice),
+    /// Further drivers, room and coil.
+    more: (u16, u16, Dice),
     space: u8,
 }
 
@@ -24,13 +26,15 @@ pub fn recipe() -> impl Strategy<Value = Recipe> {
         prop::collection::vec((any::<u8>(), any::<u16>(), any::<u16>(), dice()), 0..4),
         prop::collection::vec((any::<u8>(), any::<u16>(), dice()), 0..7),
         (any::<u16>(), any::<u16>(), dice()),
+        (any::<u16>(), any::<u16>(), dice()),
         any::<u8>(),
     )
-        .prop_map(|(tree, loops, loads, driver, space)| Recipe {
+        .prop_map(|(tree, loops, loads, driver, more, space)| Recipe {
             tree,
             loops,
             loads,
             driver,
+            more,
             space,
         })
 }
@@ -102,9 +106,23 @@ pub fn duct(name: String, from: String, to: String, kind: u8, d: &Dice) -> Duct 
         // Behind the walls of a slit a lining would take all: attenuation beyond e^700, which no number holds.
         lining: (kind & 128 != 0 && d[5] < 0.5 && !matches!(section, Section::Slit { .. })).then(
             || Lining {
-                flow_resistivity_pa_s_per_m2: spread(d[5] * 2.0, 1e3, 1e5),
-                // No thicker than half the duct is wide.
-                thickness_m: small.sqrt() * spread(d[6], 0.05, 0.5),
+                material: if d[4] < 0.3 {
+                    LiningMaterial::Cloth {
+                        specific_pa_s_per_m: spread(d[5] * 2.0, 10.0, 1e4),
+                    }
+                } else {
+                    LiningMaterial::Porous {
+                        flow_resistivity_pa_s_per_m2: spread(d[5] * 2.0, 1e3, 1e5),
+                        // No thicker than half the duct is wide.
+                        thickness_m: small.sqrt() * spread(d[6], 0.05, 0.5),
+                        model: porous(d[3]),
+                    }
+                },
+                air_gap_m: if d[4] < 0.6 {
+                    small.sqrt() * spread(d[2], 0.05, 0.5)
+                } else {
+                    0.0
+                },
             },
         ),
         end_correction_m: if d[7] < 0.3 {
@@ -112,6 +130,32 @@ pub fn duct(name: String, from: String, to: String, kind: u8, d: &Dice) -> Duct 
         } else {
             [0.0; 2]
         },
+        bend_excess: (kind & 64 != 0).then_some(0.4 * d[1] - 0.3),
+    }
+}
+
+fn porous(x: f64) -> PorousModel {
+    if x < 0.5 {
+        PorousModel::Miki
+    } else {
+        PorousModel::JohnsonChampouxAllard
+    }
+}
+
+fn plate(d: &Dice) -> Plate {
+    Plate {
+        holes: if d[2] < 0.75 {
+            Holes::Round {
+                diameter_m: spread(d[3], 2e-4, 0.01),
+            }
+        } else {
+            Holes::Slots {
+                gap_m: spread(d[3], 1e-4, 5e-3),
+            }
+        },
+        thickness_m: spread(d[4], 2e-4, 0.02),
+        open_fraction: spread(d[5], 0.003, 0.5),
+        discharge: 0.61,
     }
 }
 
@@ -123,21 +167,25 @@ fn resistor(name: String, from: String, to: String, d: &Dice) -> Resistor {
         from,
         to,
         area_m2: Some(area),
-        resistance: if d[2] < 0.5 {
+        resistance: if d[2] < 0.4 {
             specific
+        } else if d[2] > 0.7 {
+            Resistance::Plate(plate(d))
         } else {
             Resistance::Acoustic(spread(d[1], 1e2, 1e8))
         },
-        areal_mass_kg_per_m2: if d[3] < 0.5 {
+        areal_mass_kg_per_m2: if d[3] < 0.5 || d[2] > 0.7 {
             0.0
         } else {
             spread(d[3], 1e-3, 10.0)
         },
-        quadratic_pa_s2_per_m2: if d[4] < 0.7 {
+        quadratic_pa_s2_per_m2: if d[4] < 0.7 || d[2] > 0.7 {
             0.0
         } else {
             spread(d[5], 1.0, 1e4)
         },
+        limp: d[3] > 0.75 && d[2] <= 0.7,
+        max_velocity_m_per_s: None,
     }
 }
 
@@ -197,6 +245,7 @@ impl Recipe {
             Space::Quarter,
             Space::Eighth,
         ][usize::from(self.space) % 5];
+        let plain = matches!(space, Space::Half | Space::Full);
         for (n, (kind, at, d)) in self.loads.iter().enumerate() {
             let (name, at) = (format!("l{n}"), picked(*at));
             match kind % 8 {
@@ -208,6 +257,7 @@ impl Recipe {
                     fill: (d[1] < 0.3).then(|| Fill {
                         flow_resistivity_pa_s_per_m2: spread(d[2], 1e3, 1e5),
                         fraction: d[3],
+                        model: porous(d[4]),
                     }),
                 }),
                 2 => leaks.push(Leak {
@@ -241,6 +291,7 @@ impl Recipe {
                 voltage_v: 2.83,
                 source_ohm: self.driver.2[7],
                 max_voltage_v: None,
+                max_current_a: None,
             },
             space,
             target: None,
@@ -253,6 +304,10 @@ impl Recipe {
             probes: Vec::new(),
             tolerance: Vec::new(),
             free: Vec::new(),
+            room: Room {
+                floor_m: (self.more.2[0] < 0.3 && plain).then_some(self.more.2[1]),
+                wall_m: (self.more.2[2] < 0.3 && plain).then_some(3.0 * self.more.2[3]),
+            },
         };
         if wanted == Kind::Scalable {
             for duct in &mut design.ducts {
@@ -265,6 +320,9 @@ impl Recipe {
             }
             for resistor in &mut design.resistors {
                 resistor.quadratic_pa_s2_per_m2 = 0.0;
+                if let Resistance::Plate(_) = resistor.resistance {
+                    resistor.resistance = Resistance::Specific(400.0);
+                }
             }
             for chamber in &mut design.chambers {
                 chamber.fill = None;
@@ -273,8 +331,29 @@ impl Recipe {
         design
     }
 
+    /// Up to two further drivers, at junctions of their own or the same, either way round.
+    fn also(&self, count: usize) -> Vec<Companion> {
+        let (front, rear, _) = &self.more;
+        let at = |n: u16| match usize::from(n) % (count + 1) {
+            0 => OUTSIDE.to_string(),
+            i => format!("j{}", i - 1),
+        };
+        [(front, rear), (rear, front)]
+            .into_iter()
+            .take(usize::from(front / 256) % 3)
+            .enumerate()
+            .map(|(n, (front, rear))| Companion {
+                front: at(front / 4 + n as u16),
+                rear: at(rear / 4),
+                reversed: rear % 2 == 1,
+            })
+            .filter(|d| d.front != d.rear)
+            .collect()
+    }
+
     fn driver(&self, count: usize) -> Driver {
         let (front, rear, d) = &self.driver;
+        let e = &self.more.2;
         let front = usize::from(*front) % count;
         // Outside, or another junction than the front.
         let rear = match usize::from(*rear) % count {
@@ -299,6 +378,18 @@ impl Recipe {
             creep: if d[6] < 0.5 { 0.0 } else { 0.1 * d[6] },
             front: format!("j{front}"),
             rear,
+            semi: (e[4] < 0.3).then(|| SemiInductance {
+                k_ohm_s_n: spread(e[5], 0.003, 0.3),
+                n: 0.3 + 0.6 * e[6],
+            }),
+            coil_temperature_c: (e[7] < 0.3).then_some(500.0 * e[7]),
+            coil_metal: CoilMetal::Copper,
+            also: self.also(count),
+            wiring: if e[7] < 0.5 {
+                Wiring::Parallel
+            } else {
+                Wiring::Series
+            },
         }
     }
 }
@@ -339,6 +430,7 @@ fn opening(
             Flange::Infinite
         },
         end_correction_factor: spread(d[2], 0.7, 1.4),
+        max_velocity_m_per_s: None,
     };
     let left = last.map_or(1.2, |o| o.position_m[1] + 0.5 * across(o));
     opening.position_m = [

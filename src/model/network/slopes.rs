@@ -1,6 +1,7 @@
 //! Derivatives of what is observed, by the adjoint method of the parent module.
 
 use super::{NONE, Network, Node, Port, Responses, State, pressure, series};
+use crate::design::Resistance;
 use crate::design::path::{Element, Key, Parameter};
 use crate::model::Observed;
 use crate::model::driver::{DriverNumbers, DriverPort};
@@ -73,11 +74,14 @@ impl Network {
     }
 
     fn add_difference(&self, x: &mut [Complex64]) {
-        if let Node::At(i) = self.driver_port.from {
-            x[i] += 1.0;
-        }
-        if let Node::At(i) = self.driver_port.to {
-            x[i] -= 1.0;
+        let share = (self.driver_ends.len() as f64).recip();
+        for &(from, to, sign) in &self.driver_ends {
+            if let Node::At(i) = from {
+                x[i] += sign * share;
+            }
+            if let Node::At(i) = to {
+                x[i] -= sign * share;
+            }
         }
     }
 
@@ -93,7 +97,11 @@ impl Network {
             ))),
             Element::Duct(i) => Seeded::Duct(
                 i,
-                Box::new(DuctGeometry::new(&self.design.ducts[i], Some(key))),
+                Box::new(DuctGeometry::divided_as(
+                    &self.design.ducts[i],
+                    Some(key),
+                    &self.ducts[i].0,
+                )),
             ),
             Element::Chamber(i) => Seeded::Chamber(i, key),
             Element::Resistor(i) => Seeded::Resistor(i, key),
@@ -136,6 +144,30 @@ impl Network {
         }
     }
 
+    /// λᵀ(dq − dY·p) where the drivers change.
+    fn driver_change(
+        &self,
+        port: &DriverPort<Dual>,
+        adjoint: &[Complex64],
+        p: &[Complex64],
+    ) -> Complex64 {
+        let count = self.driver_ends.len() as f64;
+        let (left, right) = (self.difference(adjoint), self.difference(p));
+        let common = left * (port.source.slope - port.admittance.slope * right) * count;
+        if self.driver_ends.len() == 1 {
+            return common;
+        }
+        let each: Complex64 = self
+            .driver_ends
+            .iter()
+            .map(|&(from, to, _)| {
+                (pressure(from, adjoint) - pressure(to, adjoint))
+                    * (pressure(from, p) - pressure(to, p))
+            })
+            .sum();
+        common - port.apart.slope * (each - left * right * count)
+    }
+
     fn slope(
         &self,
         state: &State,
@@ -144,12 +176,9 @@ impl Network {
         change: &Change,
     ) -> Complex64 {
         let difference = self.difference(&state.p);
-        let driven = self.difference(adjoint);
         // λᵀ(dq − dY·p)
         let through = match change {
-            Change::Driver(port) => {
-                driven * (port.source.slope - port.admittance.slope * difference)
-            }
+            Change::Driver(port) => self.driver_change(port, adjoint, &state.p),
             Change::Block(port, block) => -port.bilinear(block, adjoint, &state.p),
             Change::Opening(i, _, dz) => {
                 self.openings.flow_at(*i, &state.radiation, adjoint) * *dz * state.flow[*i]
@@ -227,10 +256,7 @@ impl Network {
             }
             self.pattern.solve(&state.matrix, &mut x, work);
             let through = match change {
-                Change::Driver(d) => {
-                    self.difference(&x)
-                        * (d.source.slope - d.admittance.slope * self.difference(&state.p))
-                }
+                Change::Driver(d) => self.driver_change(d, &x, &state.p),
                 Change::Block(p, block) => -p.bilinear(block, &x, &state.p),
                 Change::Opening(o, _, dz) => {
                     self.openings.flow_at(*o, &state.radiation, &x) * *dz * state.flow[*o]
@@ -262,10 +288,9 @@ impl Network {
                     let i = self.nonlinear[k];
                     let own = parameter.element == Element::Resistor(i);
                     right[k] = flow_slope(k, change, own, work);
-                    if own && parameter.key == Key::Quadratic {
-                        let rise_per_q =
-                            self.rise(i) / self.design.resistors[i].quadratic_pa_s2_per_m2;
-                        direct[k] = rise_per_q * self.velocity_peak(state, i, drive_v);
+                    if own {
+                        direct[k] = self.rise_slope(i, parameter.key)
+                            * self.velocity_peak(state, i, drive_v);
                     }
                 }
                 for k in 0..size {
@@ -282,6 +307,24 @@ impl Network {
             })
             .collect();
         Rises { unit, amount }
+    }
+}
+
+impl Network {
+    /// Derivative of the acoustic resistance per peak particle velocity along one number of a resistor.
+    fn rise_slope(&self, resistor: usize, key: Key) -> f64 {
+        let r = &self.design.resistors[resistor];
+        let relative = match (key, r.resistance) {
+            (Key::Quadratic, _) => r.quadratic_pa_s2_per_m2.recip(),
+            // q ~ (1 − σ²)/(Cd²·σ²)
+            (Key::OpenFraction, Resistance::Plate(p)) => {
+                let s = p.open_fraction;
+                -2.0 / (s * (1.0 - s * s))
+            }
+            (Key::Discharge, Resistance::Plate(p)) => -2.0 / p.discharge,
+            _ => 0.0,
+        };
+        self.rise(resistor) * relative
     }
 }
 
@@ -313,6 +356,9 @@ fn constant(port: &DriverPort<Complex64>) -> DriverPort<Dual> {
     let lift = |value| Dual { value, slope: NONE };
     DriverPort {
         admittance: lift(port.admittance),
+        apart: lift(port.apart),
+        coils: port.coils,
+        share: port.share,
         source: lift(port.source),
         blocked: lift(port.blocked),
         bl: lift(port.bl),

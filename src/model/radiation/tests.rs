@@ -1,6 +1,7 @@
 //! Tests of radiation against published and multiple-precision values.
 
 use super::*;
+use crate::design::Planes;
 use crate::design::Space;
 use serde_json::Value;
 
@@ -356,16 +357,24 @@ fn mutual_pressure_is_that_of_a_monopole() {
 #[test]
 fn images_mirror_floor_and_wall() {
     let at = [0.5, 0.2, 0.3];
-    assert!(images(Space::Full, at).is_empty() && images(Space::Half, at).is_empty());
-    assert_eq!(images(Space::Quarter, at), [[0.5, 0.2, -0.3]]);
+    let floor = Planes {
+        floor_z_m: Some(0.0),
+        wall_y_m: None,
+    };
+    let corner = Planes {
+        wall_y_m: Some(0.0),
+        ..floor
+    };
+    assert!(images(Planes::default(), at).is_empty());
+    assert_eq!(images(floor, at), [[0.5, 0.2, -0.3]]);
     assert_eq!(
-        images(Space::Eighth, at),
+        images(corner, at),
         [[0.5, 0.2, -0.3], [0.5, -0.2, 0.3], [0.5, -0.2, -0.3]]
     );
     // The opening stands on the floor and by the wall, 0.4 wide and 0.3 high.
-    let own = own_image_distances(Space::Eighth, [0.0; 3], [0.4, 0.3]);
+    let own = own_image_distances(corner, [0.0; 3], [0.4, 0.3]);
     assert_eq!(own, [0.3, 0.4, 0.5]);
-    let own = own_image_distances(Space::Quarter, [0.0, 0.0, 1.0], [0.4, 0.3]);
+    let own = own_image_distances(floor, [0.0, 0.0, 1.0], [0.4, 0.3]);
     assert_eq!(own, [2.0]);
 }
 
