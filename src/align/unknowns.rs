@@ -113,11 +113,28 @@ fn usual(design: &Design, parameter: Parameter) -> (f64, f64) {
         (_, Key::Le | Key::L2 | Key::R2) => (0.10, 0.6),
         (_, Key::EndCorrection) => (0.05, 0.5),
         (_, Key::Creep) => (0.03, 0.2),
+        (_, Key::Bend) => (published_spread(design, parameter).unwrap_or(0.1), 0.5),
+        (_, Key::SemiK) => (0.10, 0.6),
+        (_, Key::SemiN) => (0.03, 0.2),
+        (_, Key::CoilTemperature) => (5.0, 50.0),
+        (_, Key::HoleDiameter | Key::Gap | Key::OpenFraction | Key::Thickness) => (0.05, 0.5),
+        (_, Key::Discharge) => (0.1, 0.3),
+        (_, Key::AirGap) => (0.003, 0.03),
         (_, Key::EndFrom | Key::EndTo | Key::Distance) => (0.003, 0.03),
         (_, Key::Fraction) => (0.05, 0.4),
         (_, Key::ArealMass) => (0.05, 0.5),
         (_, Key::Quadratic) => (0.3 * value, 3.0 * value),
         _ => (0.1, 1.0),
+    }
+}
+
+/// Spread of a number that comes from a published source and not from the design: the length of a bend.
+fn published_spread(design: &Design, parameter: Parameter) -> Option<f64> {
+    match (parameter.element, parameter.key) {
+        (Element::Duct(i), Key::Bend) if design.ducts[i].bend_excess.is_none() => {
+            Some(design.ducts[i].bend.spread_per_height())
+        }
+        _ => None,
     }
 }
 
@@ -231,8 +248,9 @@ pub fn unknowns(design: &Design, built: &[Built]) -> Vec<Unknown> {
         let taken = list.iter().any(|u| u.members.contains(&p));
         let alone = list.iter().any(|u| u.members == [p]);
         let has_spread = stated(p, !p.key.is_linear()).is_some_and(|s| s > 0.0);
-        if has_spread && !taken {
-            let role = if everything_free {
+        let published = published_spread(design, p).is_some();
+        if (has_spread || published) && !taken {
+            let role = if everything_free && has_spread {
                 Role::Free
             } else {
                 Role::Toleranced

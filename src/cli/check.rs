@@ -5,6 +5,7 @@ use super::failure::Failure;
 use super::output::Output;
 use crate::design::{read, warnings};
 use crate::model::facts::{Facts, facts};
+use crate::report;
 use serde::Serialize;
 use std::path::PathBuf;
 
@@ -80,6 +81,16 @@ fn print(name: &str, facts: &Facts, warnings: &[String], out: &Output) {
         d.efficiency * 100.0,
         d.mass_corner_hz
     ));
+    out.line(format!(
+        "         Bl {:.2} N/A   Mmd {:.1} g   Cms {:.3} mm/N   Rms {:.2} kg/s",
+        d.bl_n_per_a,
+        d.mmd_kg * 1e3,
+        d.cms_m_per_n * 1e3,
+        d.rms_kg_per_s
+    ));
+    if facts.drivers > 1 {
+        out.line(format!("         {} of these drivers", facts.drivers));
+    }
     let chambers: f64 = facts.volumes_l.iter().map(|v| v.1).sum();
     out.line(format!(
         "Volumes  channels {:.1} l   chambers {chambers:.1} l",
@@ -94,10 +105,18 @@ fn print(name: &str, facts: &Facts, warnings: &[String], out: &Output) {
     for (name, hz) in &facts.quarter_wave_hz {
         out.line(format!("Side     {name}: quarter wave at {hz:.1} Hz"));
     }
+    for (name, hz) in &facts.near_hz {
+        out.line(format!(
+            "Near     {name}: follows its opening within 1 dB up to {hz:.0} Hz"
+        ));
+    }
     for (name, value, reference, ratio) in &facts.resistors {
         out.line(format!(
             "Resistor {name}: {value:.0} Pa·s/m³ = {ratio:.2} × ρc/S ({reference:.0} Pa·s/m³)"
         ));
+    }
+    if let Some(weather) = &facts.weather {
+        out.line(report::text::labelled("Cold day", &weather.words()));
     }
     if warnings.is_empty() {
         out.line("\nNothing odd.");

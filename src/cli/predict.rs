@@ -105,7 +105,7 @@ fn print(design: &Design, p: &Prediction, out: &Output) {
                 f.maximum_at_cutoff_by.word()
             ));
         } else {
-            out.line("Most: the design states no xmax_m, power_w, max_voltage_v, max_current_a or max_velocity_m_per_s");
+            out.line("Most: the design states no limit (xmax_m, power_w, max_voltage_v, …)");
         }
     }
     if let Some((db, at, by)) = &f.weakest {
@@ -118,6 +118,7 @@ fn print(design: &Design, p: &Prediction, out: &Output) {
         "Displacement in the band   up to {:.2} mm peak",
         f.largest_displacement_mm
     ));
+    out.line(report::text::labelled("Cold day", &p.weather.words()));
     let Some(target) = design.target else { return };
     out.line("\nAgainst the target");
     if let (Some(wanted), Some(got)) = (target.cutoff_hz, f.cutoff_6db_hz) {

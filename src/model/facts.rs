@@ -21,6 +21,12 @@ pub struct Facts {
     pub air: Air,
     /// Driver with its free-air load.
     pub driver: DriverFacts,
+    /// How many drivers there are.
+    pub drivers: usize,
+    /// Near-field probes: (name, highest frequency at which they follow the opening within 1 dB, Hz).
+    pub near_hz: Vec<(String, f64)>,
+    /// What a cold day does; `None` where the design cannot be simulated.
+    pub weather: Option<super::weather::Weather>,
     /// Chambers, litres: (name, litres).
     pub volumes_l: Vec<(String, f64)>,
     /// Volume of all ducts, litres.
@@ -36,6 +42,16 @@ pub struct Facts {
 /// Small-signal figures of the driver.
 #[derive(Debug, Clone, Copy, Serialize)]
 pub struct DriverFacts {
+    /// Force factor, N/A.
+    pub bl_n_per_a: f64,
+    /// Mass without air load, kg.
+    pub mmd_kg: f64,
+    /// Compliance, m/N.
+    pub cms_m_per_n: f64,
+    /// Mechanical resistance, kg/s.
+    pub rms_kg_per_s: f64,
+    /// Coil resistance at its temperature, Ω.
+    pub warm_re_ohm: f64,
     /// Mass with free-air load, kg.
     pub mms_kg: f64,
     /// Resonance, Hz.
@@ -74,8 +90,14 @@ pub fn facts(design: &Design) -> Facts {
     let omega = (mms * cms).sqrt().recip();
     let (qms, qes) = (omega * mms / rms, omega * mms * driver.re_ohm / (bl * bl));
     let rho_c = air.density_kg_per_m3 * air.speed_m_per_s;
+    let network = super::network::Network::new(design, &design.air).ok();
     Facts {
         driver: DriverFacts {
+            bl_n_per_a: bl,
+            mmd_kg: mms - load,
+            cms_m_per_n: cms,
+            rms_kg_per_s: rms,
+            warm_re_ohm: driver.re_ohm * driver.warmth(),
             mms_kg: mms,
             fs_hz: omega / TAU,
             qms,
@@ -86,6 +108,14 @@ pub fn facts(design: &Design) -> Facts {
             efficiency: reference.density_kg_per_m3 * (bl * driver.sd_m2 / mms).powi(2)
                 / (TAU * reference.speed_m_per_s * driver.re_ohm),
         },
+        drivers: driver.count(),
+        near_hz: network.as_ref().map_or_else(Vec::new, |n| {
+            let probes = design.probes.iter().enumerate();
+            probes
+                .filter_map(|(i, p)| Some((p.name.clone(), n.near_field_limit_hz(i)?)))
+                .collect()
+        }),
+        weather: super::weather::cold_day(design, &design.air).ok(),
         volumes_l: design
             .chambers
             .iter()

@@ -5,6 +5,7 @@ pub mod duct;
 pub mod facts;
 pub mod limits;
 pub mod lumped;
+pub mod near_field;
 pub mod network;
 pub mod openings;
 pub mod plate;
@@ -14,6 +15,7 @@ pub mod radiation;
 pub mod symmetric;
 pub mod tone;
 pub mod wall_loss;
+pub mod weather;
 
 /// What is observed of a network.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

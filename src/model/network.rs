@@ -514,6 +514,30 @@ impl Network {
             .point(&self.design, position_m, &at, &solution.opening_flow)
     }
 
+    /// Pressure at a probe per volume velocity of one opening, Pa·s/m³.
+    pub(super) fn probe_weight(&self, probe: usize, opening: usize, at: &Tone) -> Complex64 {
+        self.openings.weight(probe, opening, at)
+    }
+
+    /// Pressure at a point for the volume velocities of the openings.
+    pub(super) fn point_of_flow(
+        &self,
+        position_m: [f64; 3],
+        at: &Tone,
+        flow: &[Complex64],
+    ) -> Complex64 {
+        self.openings.point(&self.design, position_m, at, flow)
+    }
+
+    /// Highest frequency, Hz, up to which a probe near an opening follows its volume velocity within 1 dB; `None` for
+    /// any other probe.
+    #[must_use]
+    pub fn near_field_limit_hz(&self, probe: usize) -> Option<f64> {
+        self.openings
+            .near_axis(probe)
+            .map(|axis| super::near_field::limit_hz(axis, self.air.speed_m_per_s))
+    }
+
     /// Driving-point acoustic impedance at a junction with the driver's source switched off, Pa·s/m³.
     #[must_use]
     pub fn driving_point(&self, junction: usize, frequency_hz: f64) -> Complex64 {

@@ -202,7 +202,7 @@ impl Openings {
     }
 
     /// Pressure at a probe over the volume velocity of opening `j`, Pa·s/m³.
-    fn weight(&self, probe: usize, j: usize, at: &Tone) -> Complex64 {
+    pub(super) fn weight(&self, probe: usize, j: usize, at: &Tone) -> Complex64 {
         match &self.probe[probe] {
             Place::Inside(_) => NONE,
             Place::Point(list) => list[j].iter().map(|&r| self.mutual(at, r)).sum(),
@@ -218,6 +218,14 @@ impl Openings {
                 }
                 sum
             }
+        }
+    }
+
+    /// The axis that a near probe stands on.
+    pub(super) fn near_axis(&self, probe: usize) -> Option<&Axis> {
+        match &self.probe[probe] {
+            Place::Near { axis, .. } => Some(axis),
+            Place::Inside(_) | Place::Point(_) => None,
         }
     }
 

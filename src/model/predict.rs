@@ -52,6 +52,8 @@ pub struct Prediction {
     pub maximum_by: Vec<Limit>,
     /// Level at 1 m at which each stated limit would hold alone, dB.
     pub limit_db: Vec<(Limit, Vec<f64>)>,
+    /// What a cold day does to the tuning.
+    pub weather: super::weather::Weather,
     /// Figures of merit.
     pub figures: Figures,
 }
@@ -188,6 +190,7 @@ pub fn predict(
         maximum_db,
         maximum_by,
         limit_db,
+        weather: super::weather::cold_day(design, air)?,
         figures: Figures {
             band_hz: [0.0; 2],
             mean_db: f64::NAN,

@@ -1,6 +1,7 @@
 //! An example for the tests and for the eye: a bass unit whose seam leaks and whose duct is a little long.
 
 use super::{Figure, ObservationCurves, Quantity};
+use crate::model::weather::{LevelChange, Weather};
 use crate::report::plot::{Chart, CurveLine, CurveStyle, Scale};
 use crate::verify::result::*;
 
@@ -238,6 +239,15 @@ pub(crate) fn result() -> Result {
             FileDigest { path: "design.toml".to_owned(), role: "design".to_owned(), digest: digest('4') },
             FileDigest { path: "mouth-near.wav".to_owned(), role: "capture".to_owned(), digest: digest('c') },
         ],
+        near_fields: vec![NearField { probe: "mouth-near".to_owned(), valid_to_hz: 300.0 }],
+        far_field: None,
+        no_far_field: Some("there is no near-field capture of opening port".to_owned()),
+        weather: Some(Weather {
+            from_c: 17.5,
+            to_c: 5.0,
+            peaks_hz: vec![[23.4, 22.9], [61.0, 59.7]],
+            largest_change: Some(LevelChange { db: -0.9, hz: 31.0 }),
+        }),
         assumptions: vec![
             "Counts as exact, because it has neither a tolerance nor is it free: driver.sd, chamber.rear-box.volume."
                 .to_owned(),

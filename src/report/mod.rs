@@ -84,6 +84,8 @@ pub struct ObservationCurves {
     pub uncertainty_db: Vec<f64>,
     /// Where the measurement counts, Hz.
     pub usable_hz: [f64; 2],
+    /// Up to where a near-field reading follows its opening, Hz.
+    pub near_to_hz: Option<f64>,
 }
 
 impl ObservationCurves {
@@ -103,6 +105,7 @@ impl ObservationCurves {
             aligned_deg: Vec::new(),
             uncertainty_db: Vec::new(),
             usable_hz: [f64::NAN; 2],
+            near_to_hz: None,
         }
     }
 }

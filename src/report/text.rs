@@ -1,6 +1,8 @@
 //! The summary of a result in the terminal: at most 80 columns, verdict first, readable without colour.
 
 use super::{number, words};
+use crate::signal::bands::third_octaves;
+use crate::verify::far_field::FarField;
 use crate::verify::result::{Band, Result as Outcome, Verdict};
 use std::path::Path;
 
@@ -57,6 +59,9 @@ pub fn summary(result: &Outcome, report: Option<&Path>, colour: bool) -> String 
         }
     }
     bands(&mut out, result, colour);
+    if let Some(far) = &result.far_field {
+        far_field(&mut out, far, result);
+    }
     if !result.warnings.is_empty() {
         out.push_str("\nWarnings\n");
         for warning in &result.warnings {
@@ -137,6 +142,17 @@ pub fn parameters(result: &Outcome) -> String {
         );
     }
     out
+}
+
+/// A sentence behind a label of up to 8 columns, in lines of 80.
+#[must_use]
+pub fn labelled(label: &str, text: &str) -> String {
+    let mut out = String::new();
+    wrapped(&mut out, text, 9);
+    let head: String = label.chars().take(8).collect();
+    format!("{head:<9}{}", out.trim_start())
+        .trim_end()
+        .to_string()
 }
 
 /// Without control characters, so that a name cannot steer the terminal.
@@ -224,6 +240,41 @@ fn bands(out: &mut String, result: &Outcome, colour: bool) {
         .map(|v| format!("{} {}", words::sign(v), words::short(v)))
         .join("  ");
     out.push_str(&format!("          {legend}\n"));
+}
+
+/// The far field at the one-third octaves that are judged.
+fn far_field(out: &mut String, far: &FarField, result: &Outcome) {
+    out.push_str(&format!(
+        "\nFar field at 1 m from the near fields, to {:.0} Hz, in dB\n{:>8}{:>18}{:>12}{:>12}\n",
+        far.valid_to_hz, "Hz", "measured", "designed", "aligned"
+    ));
+    let Some((&low, &high)) = far.frequency_hz.first().zip(far.frequency_hz.last()) else {
+        return;
+    };
+    let judged = |hz: f64| {
+        let mut bands = result.bands.iter();
+        result.bands.is_empty() || bands.any(|b| (b.center_hz / hz - 1.0).abs() < 1e-3)
+    };
+    for band in third_octaves(low, high) {
+        if !judged(band.nominal_hz) {
+            continue;
+        }
+        let i = far
+            .frequency_hz
+            .partition_point(|f| *f < band.center_hz)
+            .min(far.frequency_hz.len() - 1);
+        let measured = format!(
+            "{} ±{}",
+            number::fixed(far.measured_db[i], 1),
+            number::fixed(far.expanded_uncertainty_db[i], 1)
+        );
+        out.push_str(&format!(
+            "{:>8}{measured:>18}{:>12}{:>12}\n",
+            number::band(band.nominal_hz),
+            number::fixed(far.designed_db[i], 1),
+            number::fixed(far.aligned_db[i], 1)
+        ));
+    }
 }
 
 /// 18 columns: difference, uncertainty, sign.

@@ -1,10 +1,11 @@
 //! The curves and pictures of a verification.
 
-use super::plot::{Chart, CurveLine, CurveStyle, Scale};
+use super::plot::{Chart, CurveLine, CurveStyle, RangeBand, Scale};
 use super::{Figure, ObservationCurves, Quantity};
 use crate::measure::Observation;
 use crate::model::predict::level_db;
 use crate::verify::Verification;
+use crate::verify::far_field::FarField;
 use num_complex::Complex64;
 
 /// Measured, designed and aligned curves of every observation, levels at 1 V of drive.
@@ -40,6 +41,12 @@ pub fn observation_curves(done: &Verification) -> Vec<ObservationCurves> {
                     .map(|(s, n)| 2.0 * s.hypot(*n))
                     .collect(),
                 usable_hz: r.take.usable_hz,
+                near_to_hz: done
+                    .result
+                    .near_fields
+                    .iter()
+                    .find(|n| n.probe == r.observation.label())
+                    .map(|n| n.valid_to_hz),
                 frequency_hz: c.frequency_hz.clone(),
                 ..ObservationCurves::new(r.observation.label(), quantity)
             }
@@ -47,10 +54,10 @@ pub fn observation_curves(done: &Verification) -> Vec<ObservationCurves> {
         .collect()
 }
 
-/// Further pictures: distortion of each take that has harmonics.
+/// Further pictures: the far field from the near fields, distortion of each take that has harmonics.
 #[must_use]
 pub fn figures(done: &Verification) -> Vec<Figure> {
-    let mut list = Vec::new();
+    let mut list: Vec<Figure> = done.result.far_field.iter().map(far_field).collect();
     for r in &done.responses {
         if r.harmonics.is_empty() || r.observation == Observation::Impedance {
             continue;
@@ -87,4 +94,51 @@ pub fn figures(done: &Verification) -> Vec<Figure> {
         });
     }
     list
+}
+
+/// Measured and simulated far field.
+fn far_field(far: &FarField) -> Figure {
+    let first = far.frequency_hz.first().copied().unwrap_or(1.0);
+    let last = far.frequency_hz.last().copied().unwrap_or(2.0);
+    let mut chart = Chart::over_frequency(
+        "Far field at 1 m from the near fields",
+        if far.absolute {
+            "level in dB re 20 µPa"
+        } else {
+            "level in dB (gain fitted)"
+        },
+        Scale::Linear,
+        [first, last],
+    );
+    for (label, y, style) in [
+        ("measured", &far.measured_db, CurveStyle::Measured),
+        ("designed", &far.designed_db, CurveStyle::Designed),
+        ("aligned", &far.aligned_db, CurveStyle::Aligned),
+    ] {
+        chart.curves.push(CurveLine {
+            label: label.to_owned(),
+            x: far.frequency_hz.clone(),
+            y: y.clone(),
+            style,
+        });
+    }
+    let edge = |sign: f64| -> Vec<f64> {
+        let pairs = far.measured_db.iter().zip(&far.expanded_uncertainty_db);
+        pairs.map(|(l, u)| l + sign * u).collect()
+    };
+    chart.bands.push(RangeBand {
+        label: "uncertainty of the measurement (k = 2)".to_owned(),
+        x: far.frequency_hz.clone(),
+        low: edge(-1.0),
+        high: edge(1.0),
+    });
+    Figure {
+        caption: format!(
+            "Complex sum of the near fields {}, valid up to {:.0} Hz: what the unit does at 1 m without a room \
+             around it.",
+            far.probes.join(", "),
+            far.valid_to_hz
+        ),
+        chart,
+    }
 }

@@ -1,6 +1,7 @@
 //! The main job: measured responses against the model as designed and as aligned, by band, with findings.
 
 pub mod bands;
+pub mod far_field;
 pub mod result;
 pub mod words;
 
@@ -58,6 +59,12 @@ pub fn verify(
         .flat_map(|c| bands::bands(design, &responses[c.response], c, Judged::Designed))
         .collect();
     let findings = findings(design, &fit, &responses, air)?;
+    let (far_field, no_far_field) =
+        match far_field::far_field([&fit.designed, &fit.aligned], &air, &responses, &compared)? {
+            Ok(far) => (Some(far), None),
+            Err(why) => (None, Some(why)),
+        };
+    let weather = crate::model::weather::cold_day(&fit.aligned, &air)?;
     let result = result::Result {
         format: result::FORMAT.to_string(),
         software: format!("bassay {}", env!("CARGO_PKG_VERSION")),
@@ -88,6 +95,10 @@ pub fn verify(
             speed_of_sound_m_per_s: Air::at(&air).speed_m_per_s,
         },
         files: files(design, set, &responses),
+        near_fields: near_fields(&fit.designed, &air, &responses)?,
+        far_field,
+        no_far_field,
+        weather: Some(weather),
         assumptions: assumptions(design, set, &fit, &responses),
         warnings: warnings(&fit, &responses, &bands),
         bands,
@@ -282,6 +293,27 @@ fn findings(
         });
     }
     Ok(list)
+}
+
+/// Up to where each near-field reading follows its opening.
+fn near_fields(
+    design: &Design,
+    air: &AirConditions,
+    responses: &[Response],
+) -> Result<Vec<result::NearField>, ModelError> {
+    let network = Network::new(design, air)?;
+    Ok(design
+        .probes
+        .iter()
+        .enumerate()
+        .filter(|(_, p)| responses.iter().any(|r| r.observation.label() == p.name))
+        .filter_map(|(i, p)| {
+            Some(result::NearField {
+                probe: p.name.clone(),
+                valid_to_hz: network.near_field_limit_hz(i)?,
+            })
+        })
+        .collect())
 }
 
 fn discrepancies(fit: &Fit, responses: &[Response]) -> Vec<Discrepancy> {

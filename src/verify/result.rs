@@ -11,6 +11,8 @@
 //!
 //! Reference for the three verdicts: ASME V&V 20-2009, validation uncertainty (from memory).
 
+use super::far_field::FarField;
+use crate::model::weather::Weather;
 use serde::{Deserialize, Deserializer, Serialize};
 
 /// The `format` key of a result file.
@@ -75,12 +77,33 @@ pub struct Result {
     /// Every file that went in, with its digest.
     #[serde(default)]
     pub files: Vec<FileDigest>,
+    /// Up to where each near-field reading follows its opening within 1 dB.
+    #[serde(default)]
+    pub near_fields: Vec<NearField>,
+    /// The far field from the near fields, where every opening was captured.
+    #[serde(default)]
+    pub far_field: Option<FarField>,
+    /// Why there is no far field.
+    #[serde(default)]
+    pub no_far_field: Option<String>,
+    /// How far a cold day moves the tuning of the aligned model.
+    #[serde(default)]
+    pub weather: Option<Weather>,
     /// What counts as exact, and other assumptions, one sentence each.
     #[serde(default)]
     pub assumptions: Vec<String>,
     /// What is doubtful but usable, each with its remedy.
     #[serde(default)]
     pub warnings: Vec<String>,
+}
+
+/// The band of a near-field reading.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct NearField {
+    /// Probe.
+    pub probe: String,
+    /// Highest frequency at which the reading follows the opening's volume velocity within 1 dB, Hz.
+    pub valid_to_hz: f64,
 }
 
 /// Which design.

@@ -192,6 +192,16 @@ pub(super) fn conditions(result: &Outcome) -> Markup {
                 dt { "Static pressure" } dd { (shown(air.pressure_kpa, 1, "kPa")) }
                 dt { "Relative humidity" } dd { (shown(air.humidity_pct, 0, "%")) }
                 dt { "Speed of sound" } dd { (shown(air.speed_of_sound_m_per_s, 1, "m/s")) }
+                @if let Some(weather) = &result.weather {
+                    dt { "On a cold day" } dd { (weather.words()) }
+                }
+                @for near in &result.near_fields {
+                    dt { "Near field " (near.probe) }
+                    dd { "follows its opening within 1\u{a0}dB up to " (number::hz(near.valid_to_hz)) "\u{a0}Hz" }
+                }
+                @if let Some(why) = &result.no_far_field {
+                    dt { "Far field" } dd { "none: " (why) }
+                }
             }
             @if !result.captures.is_empty() {
                 div class="scroll" { table {

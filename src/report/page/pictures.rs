@@ -140,17 +140,21 @@ pub(super) fn levels(seen: &ObservationCurves) -> Chart {
             high: edge(1.0),
         });
     }
-    let mut shade = |from: f64, to: f64| {
+    let mut shade = |from: f64, to: f64, label: &str| {
         if from < to {
             chart.shaded.push(Shaded {
                 from,
                 to,
-                label: "not usable".to_owned(),
+                label: label.to_owned(),
             });
         }
     };
-    shade(first / EDGE, seen.usable_hz[0]);
-    shade(seen.usable_hz[1], last * EDGE);
+    shade(first / EDGE, seen.usable_hz[0], "not usable");
+    shade(seen.usable_hz[1], last * EDGE, "not usable");
+    if let Some(near) = seen.near_to_hz {
+        let to = last.min(seen.usable_hz[1]) * EDGE;
+        shade(near, to, "above the near field: the reading falls behind");
+    }
     chart
 }
 
