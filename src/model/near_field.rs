@@ -116,9 +116,9 @@ fn solve(mut a: Vec<Vec<Complex64>>, mut b: Vec<Complex64>) -> Option<Vec<Comple
         }
         for i in k + 1..n {
             let factor = a[i][k] / a[k][k];
-            for j in k..n {
-                let upper = a[k][j];
-                a[i][j] -= factor * upper;
+            let (above, below) = a.split_at_mut(i);
+            for (entry, upper) in below[0].iter_mut().zip(&above[k]).skip(k) {
+                *entry -= factor * upper;
             }
             let upper = b[k];
             b[i] -= factor * upper;

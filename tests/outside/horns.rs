@@ -1,5 +1,6 @@
 //! Infinite horns: a finite one that ends in the impedance of its own continuation.
 
+use super::table::source;
 use super::{FEED, assert_close, assert_near, design, load, lossless_air};
 use bassay::model::network::Network;
 use num_complex::Complex64;
@@ -32,9 +33,10 @@ fn throat(
 /// DERIVED: infinite exponential horn S0·e^(mx), fc = mc/4π (Webster 1919, from memory): √(1 − (fc/f)²) + j·fc/f anywhere along
 /// it. At f/fc = 1.1: 0.416598 + j0.909091, at 2: 0.866025 + j0.5 (six digits). fc = 30 Hz at c = 343.2: m = 1.09846.
 #[test]
-fn infinite_exponential_horn() {
+pub fn infinite_exponential_horn() {
+    source("DERIVED", "Webster 1919 (row 12)");
     let m = 4.0 * std::f64::consts::PI * 30.0 / 343.2;
-    assert_near(m, 1.09846, 5e-6, "flare");
+    assert_near(m, 1.09846, 5e-6, "flare of a horn of 30 Hz cut-off, 1/m");
     for (over, want) in [
         (1.1, Complex64::new(0.416598, 0.909091)),
         (2.0, Complex64::new(0.866025, 0.5)),
@@ -43,8 +45,18 @@ fn infinite_exponential_horn() {
         for length in [0.3, 1.5, 4.0] {
             let areas = [0.02, 0.02 * (m * length).exp()];
             let found = throat("exponential", areas, length, exact, 30.0 * over);
-            assert_close(found, want, 1e-6, "printed value");
-            assert_close(found, exact, 1e-11, "closed form");
+            assert_close(
+                found,
+                want,
+                1e-6,
+                &format!("exponential horn at {over} fc, printed"),
+            );
+            assert_close(
+                found,
+                exact,
+                1e-11,
+                &format!("exponential horn at {over} fc"),
+            );
         }
     }
 }
@@ -52,7 +64,8 @@ fn infinite_exponential_horn() {
 /// DERIVED: infinite cone, jkr/(1 + jkr) at the distance r from its apex: kr 0.5: 0.2 + j0.4; 1: 0.5 + j0.5; 2: 0.8 + j0.4.
 /// To rounding.
 #[test]
-fn infinite_cone() {
+pub fn infinite_cone() {
+    source("DERIVED", "spherical wave (row 13)");
     let at = |kr: f64| Complex64::new(0.0, kr) / Complex64::new(1.0, kr);
     for (kr, want) in [
         (0.5, Complex64::new(0.2, 0.4)),
@@ -66,7 +79,7 @@ fn infinite_cone() {
             let far = near + length;
             let areas = [0.01, 0.01 * (far / near) * (far / near)];
             let found = throat("conical", areas, length, at(k * far), f);
-            assert_close(found, want, 1e-11, &format!("kr {kr}, {length} m"));
+            assert_close(found, want, 1e-11, &format!("cone at kr {kr}"));
         }
     }
 }
@@ -75,7 +88,8 @@ fn infinite_cone() {
 /// the throat impedance of that wave. The Magnus steps of a parabolic duct are good for what is asserted: their
 /// error falls with their fourth power and is stated as below 1e-6.
 #[test]
-fn infinite_parabolic_horn() {
+pub fn infinite_parabolic_horn() {
+    source("DERIVED", "cylindrical wave, Hankel functions");
     // dp/dx = −jωρ·U/S: U = −S·k·H0'(kx)/(jωρ) = S·k·H1(kx)/(jωρ), so z = p·S/(ρc·U) = j·H0(kx)/H1(kx).
     let z = |x: f64| {
         let hankel = |j: f64, y: f64| Complex64::new(j, -y);
@@ -92,6 +106,11 @@ fn infinite_parabolic_horn() {
             z(k * far),
             f,
         );
-        assert_close(found, z(k * near), 1e-6, &format!("from {near} to {far} m"));
+        assert_close(
+            found,
+            z(k * near),
+            1e-6,
+            &format!("parabolic horn {near} m from its apex"),
+        );
     }
 }

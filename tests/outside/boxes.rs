@@ -1,6 +1,9 @@
 //! Closed and vented boxes as filters of second and fourth order.
 
-use super::{assert_near, crossing, db, design, lossless_air, pressure};
+use super::table::source;
+use super::{
+    assert_close, assert_near, assert_within, crossing, db, design, lossless_air, pressure,
+};
 use bassay::air::Air;
 use bassay::design::{AirConditions, Design};
 use bassay::model::network::{Network, Solution};
@@ -58,17 +61,24 @@ fn closed(q: f64) -> Network {
 
 /// PUBLISHED: Small 1972, JAES 20:798: f3/fc 1.553774, 1, 0.786151 at Q 0.5, 0.7071, 1 (values of the closed form). 1e-4 for the radiation.
 #[test]
-fn corner_of_a_closed_box() {
+pub fn corner_of_a_closed_box() {
+    source("PUBLISHED", "Small 1972, JAES 20:798 (row 17)");
     for (q, want) in [(0.5, 1.553774), (0.5_f64.sqrt(), 1.0), (1.0, 0.786151)] {
         let network = closed(q);
         let f3 = crossing(5.0, 90.0, |f| response(&network, f).norm() - 0.5_f64.sqrt());
-        assert_near(f3 / 30.0, want, 1e-4, &format!("Q {q}"));
+        assert_near(
+            f3 / 30.0,
+            want,
+            1e-4,
+            &format!("closed box, f3/fc at Q {q:.4}"),
+        );
     }
 }
 
 /// PUBLISHED: the same: peak of Q²/√(Q² − 1/4) at fc/√(1 − 1/(2Q²)): 1.2494 dB at Q = 1, 2.4118 dB at Q = 1.2. 1e-3 dB for the radiation.
 #[test]
-fn peak_of_a_closed_box() {
+pub fn peak_of_a_closed_box() {
+    source("PUBLISHED", "Small 1972, JAES 20:798 (row 17)");
     for (q, want) in [(1.0_f64, 1.2494), (1.2, 2.4118)] {
         let network = closed(q);
         let at = 30.0 / (1.0 - 0.5 / (q * q)).sqrt();
@@ -76,7 +86,13 @@ fn peak_of_a_closed_box() {
             .map(|i| db(response(&network, at * (1.0 + f64::from(i) * 2e-3)).norm()))
             .collect();
         let most = near.iter().copied().fold(f64::MIN, f64::max);
-        assert!((most - want).abs() < 1e-3, "Q {q}: {most} dB");
+        assert_within(
+            most,
+            want,
+            1e-3,
+            "dB",
+            &format!("closed box, peak at Q {q}, dB"),
+        );
         // It lies where it should: the ends of the stretch are lower.
         assert!(most - near[0] > 0.01 && most - near[100] > 0.01);
     }
@@ -86,7 +102,8 @@ fn peak_of_a_closed_box() {
 /// frequency is 0.17 % higher), −10 dB at fc/9^(1/4), and over the octave below that 10·lg(145/10) = 11.61 dB. The
 /// band mean at 40 to 80·fc is the pass band within 1e-6; interpolation on 1/96 octave costs 1e-3.
 #[test]
-fn figures_of_a_closed_box() {
+pub fn figures_of_a_closed_box() {
+    source("DERIVED", "Butterworth response of second order");
     let room = Air::at(&AirConditions::default());
     let mut design = boxed(
         &room,
@@ -107,23 +124,34 @@ fn figures_of_a_closed_box() {
     let figures = &p.figures;
     // 10^(3/10) = 1 + (fc/f)⁴.
     let f3 = fc / (10f64.powf(0.3) - 1.0).powf(0.25);
-    assert_near(figures.cutoff_3db_hz.unwrap(), f3, 5e-4, "−3 dB");
+    assert_near(
+        figures.cutoff_3db_hz.unwrap(),
+        f3,
+        5e-4,
+        "predicted −3 dB frequency, Hz",
+    );
     assert_near(
         figures.cutoff_10db_hz.unwrap(),
         fc / 9f64.powf(0.25),
         5e-4,
-        "−10 dB",
+        "predicted −10 dB frequency, Hz",
     );
     let slope = figures.slope_db_per_octave.unwrap();
-    assert!(
-        (slope - 10.0 * 14.5_f64.log10()).abs() < 0.01,
-        "{slope} dB per octave"
+    let want = 10.0 * 14.5_f64.log10();
+    assert_within(
+        slope,
+        want,
+        0.01,
+        "dB",
+        "predicted slope of the octave below, dB",
     );
     let top = db(passband(&network, 1.0) * 2.0 / 20e-6);
-    assert!(
-        (figures.mean_db - top).abs() < 2e-3,
-        "{} dB, {top} dB",
-        figures.mean_db
+    assert_within(
+        figures.mean_db,
+        top,
+        2e-3,
+        "dB",
+        "predicted level of the pass band, dB",
     );
 }
 
@@ -151,15 +179,19 @@ fn vented(qt: f64, alpha: f64, h: f64, leak: &str) -> Network {
 /// PUBLISHED: Thiele 1961 (reprint JAES 19:382, 1971): Qt 0.382683, α √2, h 1 is the Butterworth response of fourth order, 1/√(1 + (fs/f)⁸), when cone and port are
 /// summed in half space. 0.02 dB: the port is a duct (kL < 0.3 up to 400 Hz, its air 5e-4 of the box) and 30 m are not infinitely far.
 #[test]
-fn vented_box_of_fourth_order() {
+pub fn vented_box_of_fourth_order() {
+    source("PUBLISHED", "Thiele 1961 (row 18)");
     let network = vented(0.382683, 1.414214, 1.0, "");
     for i in 0..=60 {
         let f = 10.0 * 40f64.powf(f64::from(i) / 60.0);
         let found = db(response(&network, f).norm());
         let want = -10.0 * (1.0 + (30.0 / f).powi(8)).log10();
-        assert!(
-            (found - want).abs() < 0.02,
-            "{f} Hz: {found} dB, {want} dB expected"
+        assert_within(
+            found,
+            want,
+            0.02,
+            "dB",
+            "vented box B4, cone and port summed: level, dB",
         );
     }
     // Both sources count: the cone alone is almost still at the tuning.
@@ -170,7 +202,8 @@ fn vented_box_of_fourth_order() {
 /// PUBLISHED: Small 1973, JAES 21:363, eqs 22–24: the coefficients with leakage losses QL. The whole output counts the leak, so that it is read from the box pressure:
 /// jω·V/(ρc²)·p, the net flow through the walls. And cone and port as heard at 30 m lack just the leak. 0.02 dB as above.
 #[test]
-fn vented_box_with_a_leak() {
+pub fn vented_box_with_a_leak() {
+    source("PUBLISHED", "Small 1973, JAES 21:363, eqs 22–24 (row 19)");
     for (qt, alpha, h, ql) in [
         (0.382683, 1.414214, 1.0, 7.0),
         (0.3, 2.5, 1.2, 5.0),
@@ -194,14 +227,18 @@ fn vented_box_with_a_leak() {
                 st.powi(4) / (st.powi(4) + st.powi(3) * a1 + st.powi(2) * a2 + st * a3 + 1.0);
             let s = network.solve(f, 1.0);
             let found = whole_output(&network, &s, compliance) / passband(&network, 30.0);
-            let apart = db(found / want.norm());
-            assert!(apart.abs() < 0.02, "Qt {qt}, h {h}, {f} Hz: {apart} dB");
+            let what = format!("vented box with leak, Qt {qt:.3}, h {h}, QL {ql}: level, dB");
+            assert_within(db(found), db(want.norm()), 0.02, "dB", &what);
             let heard =
                 s.opening_flow[0] + s.opening_flow[1] + pressure(&network, &s, "b") / resistance;
             let inside = -pressure(&network, &s, "b") * Complex64::new(0.0, TAU * f) * compliance;
-            let apart = (heard / inside - 1.0).norm();
             // The port's own air is compressed as well: 5e-4 of the box.
-            assert!(apart < 2e-3, "{f} Hz: {apart}");
+            assert_close(
+                heard / inside,
+                Complex64::new(1.0, 0.0),
+                2e-3,
+                "flow out of the box over its compression",
+            );
         }
     }
 }
@@ -215,7 +252,8 @@ fn whole_output(network: &Network, s: &Solution, compliance: f64) -> f64 {
 /// PUBLISHED: Thiele 1961: a1 = a3 = 2.613126, a2 = 3.414214 for the fourth-order Butterworth alignment: what Small's formulas give for Qt 0.382683, α √2, h 1 without leak.
 /// DERIVED: so a very tight leak changes nothing.
 #[test]
-fn a_tight_leak_is_no_leak() {
+pub fn a_tight_leak_is_no_leak() {
+    source("DERIVED", "QL of 10⁶ is no leak");
     let tight = vented(
         0.382683,
         1.414214,
@@ -229,7 +267,7 @@ fn a_tight_leak_is_no_leak() {
             response(&tight, f).norm(),
             response(&none, f).norm(),
             1e-5,
-            "response",
+            "vented box with a leak of QL 10⁶",
         );
     }
 }

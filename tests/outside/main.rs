@@ -16,6 +16,7 @@ mod driver;
 mod horns;
 mod openings;
 mod resistances;
+mod table;
 mod tubes;
 
 use bassay::air::Air;
@@ -23,6 +24,7 @@ use bassay::design::{AirConditions, Design, read::read_text};
 use bassay::model::network::{Network, Solution};
 use num_complex::Complex64;
 use std::path::Path;
+use table::{Measure, check, check_complex};
 
 /// A design from the body of its file.
 fn design(body: &str) -> Design {
@@ -88,20 +90,17 @@ fn load(network: &Network, frequency_hz: f64, drive_v: f64) -> Complex64 {
 
 /// Asserts a relative agreement of complex numbers.
 fn assert_close(found: Complex64, expected: Complex64, relative: f64, what: &str) {
-    let error = (found - expected).norm() / expected.norm();
-    assert!(
-        error <= relative,
-        "{what}: {found} found, {expected} expected, {error:e} apart, {relative:e} allowed"
-    );
+    check_complex(what, found, expected, relative, Measure::Relative);
 }
 
 /// Asserts a relative agreement.
 fn assert_near(found: f64, expected: f64, relative: f64, what: &str) {
-    let error = (found / expected - 1.0).abs();
-    assert!(
-        error <= relative,
-        "{what}: {found} found, {expected} expected, {error:e} apart, {relative:e} allowed"
-    );
+    check(what, found, expected, relative, Measure::Relative);
+}
+
+/// Asserts an agreement within an amount in a unit.
+fn assert_within(found: f64, expected: f64, allowed: f64, unit: &'static str, what: &str) {
+    check(what, found, expected, allowed, Measure::Absolute(unit));
 }
 
 /// Where `value` changes its sign between `low` and `high`, by bisection to the last digit.
