@@ -12,9 +12,15 @@
 
 mod air;
 mod boxes;
+mod coil;
 mod driver;
 mod horns;
+mod losses;
+mod measuring;
 mod openings;
+mod page;
+mod porous;
+mod radiating;
 mod resistances;
 mod table;
 mod tubes;
