@@ -165,6 +165,15 @@ fn digits(value: f64) -> String {
 }
 
 fn pair(value: Complex64) -> String {
+    // A part that is nothing but rounding is shown as nothing.
+    let clean = |x: f64| {
+        if x.abs() < 1e-9 * value.norm() {
+            0.0
+        } else {
+            x
+        }
+    };
+    let value = Complex64::new(clean(value.re), clean(value.im));
     let sign = if value.im < 0.0 { "− j" } else { "+ j" };
     format!("{} {sign}{}", digits(value.re), digits(value.im.abs()))
 }

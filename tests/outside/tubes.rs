@@ -137,7 +137,7 @@ pub fn cone_and_cylinder_of_another_program() {
         assert_close(
             found,
             want,
-            2e-4,
+            1e-5,
             "cone and cylinder with loss, input impedance",
         );
     }
