@@ -12,6 +12,7 @@
 
 mod air;
 mod boxes;
+mod circuit;
 mod coil;
 mod driver;
 mod horns;

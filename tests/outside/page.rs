@@ -129,6 +129,7 @@ const GROUPS: &[(&str, &[fn()])] = &[
             measuring::three_verdicts,
         ],
     ),
+    ("Circuits", &[circuit::boxes_of_a_circuit_simulator]),
 ];
 
 /// The page is what the tests write, line by line. `BASSAY_WRITE_CHECKS=1` writes it.
