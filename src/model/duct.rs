@@ -17,8 +17,7 @@
 //! constant for a uniform and for an exponential duct without loss, so that one step is then exact. Where A
 //! varies (a parabolic profile, a lining in any taper, and the loss in an exponential one) the step is the fourth-order
 //! Magnus expansion with two Gauss points. A conical duct without lining has variables of its own, in which its matrix
-//! varies with the loss only. The number of steps follows from the error that they leave, see `STEP_ERROR`; it holds
-//! up to 600 Hz, above which the error grows with the fourth power of the frequency.
+//! varies with the loss only. The number of steps follows from the error that they leave, see `CHECKED`.
 //!
 //! | symbol | variable | unit |
 //! |---|---|---|
@@ -42,10 +41,9 @@ use crate::special::{Field, cosh_sinhc};
 use num_complex::Complex64;
 use std::f64::consts::TAU;
 
-/// Relative error that the division into steps may leave in a duct's matrix: 0.0003 dB.
-const STEP_ERROR: f64 = 3e-5;
-/// Frequencies at which the division is checked, Hz: the error grows with frequency in wide ducts and falls in narrow ones.
-const CHECKED_HZ: [f64; 3] = [600.0, 150.0, 5.0];
+/// Where the division into steps is checked, Hz, and what relative error it may leave in a duct's matrix there. Resonances
+/// multiply it, the more the lower they are; above the highest of these it grows with the fourth power of the frequency.
+const CHECKED: [(f64, f64); 3] = [(300.0, 3e-5), (100.0, 1e-6), (20.0, 1e-7)];
 /// ρc, Pa·s/m, to weigh the entries of a matrix against each other.
 const RHO_C: f64 = 413.0;
 /// √3/6: the Gauss points of a step lie at 1/2 ± this.
@@ -306,8 +304,9 @@ impl<T: Field> DuctGeometry<T> {
         self.profile == Profile::Parabolic || self.lining.is_some()
     }
 
-    /// Number of integration steps: from a few, doubled until two divisions agree to [`STEP_ERROR`] at the frequencies
-    /// [`CHECKED_HZ`] in ordinary air. The step is of fourth order, so that the error left is 16/15 of the difference.
+    /// Number of integration steps: from a few, divided further until two divisions agree as [`CHECKED`] says, in
+    /// ordinary air. The step is of fourth order: the error left is 16/15 of the difference from half as long steps, and
+    /// says how many are needed.
     fn count(&mut self) -> usize {
         let (first, last) = (self.area[0].value().re, self.area[1].value().re);
         let taper = (last / first).ln().abs();
@@ -315,7 +314,7 @@ impl<T: Field> DuctGeometry<T> {
             return 1;
         }
         let air = Air::at(&AirConditions::default());
-        let checked = CHECKED_HZ.map(|f| Tone::new(&air, TAU * f));
+        let checked = CHECKED.map(|(f, _)| Tone::new(&air, TAU * f));
         // A first division that no coincidence makes look good: a step of a varying matrix spans one radian or neper.
         let mut count = if self.by_magnus() {
             let phase = checked[0].wave_number() * self.length.value().re;
@@ -324,23 +323,25 @@ impl<T: Field> DuctGeometry<T> {
             taper.ceil() as usize
         }
         .clamp(1, MOST_STEPS / 2);
-        self.divide(count);
-        let of = |duct: &Self| checked.map(|at| duct.raw(&at).map(T::value));
-        let mut coarse = of(self);
         while count < MOST_STEPS {
+            self.divide(count);
+            let coarse = checked.map(|at| self.raw(&at).map(T::value));
             self.divide(2 * count);
-            let fine = of(self);
-            let error = coarse
+            let excess = checked
                 .iter()
-                .zip(&fine)
-                .map(|(a, b)| self.apart(a, b))
+                .zip(&coarse)
+                .zip(CHECKED)
+                .map(|((at, coarse), (_, allowed))| {
+                    let fine = self.raw(at).map(T::value);
+                    self.apart(coarse, &fine) * (16.0 / 15.0) / allowed
+                })
                 .fold(0.0, f64::max);
             // What no number holds does not get better by dividing.
-            if error * 16.0 / 15.0 <= STEP_ERROR || !error.is_finite() {
+            if excess <= 1.0 || !excess.is_finite() {
                 break;
             }
-            count *= 2;
-            coarse = fine;
+            let wanted = count as f64 * excess.powf(0.25) * 1.1;
+            count = (wanted.ceil() as usize).clamp(count + 1, 2 * count);
         }
         count
     }

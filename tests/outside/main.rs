@@ -11,6 +11,7 @@
 #![allow(clippy::approx_constant)]
 
 mod air;
+mod bore;
 mod boxes;
 mod circuit;
 mod coil;

@@ -130,6 +130,7 @@ const GROUPS: &[(&str, &[fn()])] = &[
         ],
     ),
     ("Circuits", &[circuit::boxes_of_a_circuit_simulator]),
+    ("Bores", &[bore::cylinder_cone_and_bell]),
 ];
 
 /// The page is what the tests write, line by line. `BASSAY_WRITE_CHECKS=1` writes it.
