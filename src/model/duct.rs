@@ -33,6 +33,7 @@
 use super::porous;
 use super::tone::Tone;
 use super::wall_loss::LineLoss;
+use super::wide_loss::WideLoss;
 use crate::air::Air;
 use crate::design::{
     AirConditions, Bend, Duct, LiningMaterial, PorousModel, Profile, Section, path::Key,
@@ -43,7 +44,7 @@ use std::f64::consts::TAU;
 
 /// Where the division into steps is checked, Hz, and what relative error it may leave in a duct's matrix there. Resonances
 /// multiply it, the more the lower they are; above the highest of these it grows with the fourth power of the frequency.
-const CHECKED: [(f64, f64); 3] = [(300.0, 3e-5), (100.0, 1e-6), (20.0, 1e-7)];
+const CHECKED: [(f64, f64); 3] = [(300.0, 3e-5), (100.0, 2e-6), (20.0, 1e-7)];
 /// ρc, Pa·s/m, to weigh the entries of a matrix against each other.
 const RHO_C: f64 = 413.0;
 /// √3/6: the Gauss points of a step lie at 1/2 ± this.
@@ -67,8 +68,8 @@ pub struct DuctGeometry<T> {
     section: Section,
     /// The integration steps from `from` to `to`; they depend on the geometry alone.
     steps: Vec<Step<T>>,
-    /// (p, U) to (ψ, η) at `from` and back at `to`: √S.
-    root: [T; 2],
+    /// (p, U) to (ψ, η) at `from` and back at `to`, a and b being the two √S: a/b, 1/(ab), ab, b/a.
+    scale: [T; 4],
 }
 
 /// What lines the walls.
@@ -106,6 +107,8 @@ struct Place<T> {
     size: T,
     /// Perimeter over area where there is a lining, 1/m.
     lined: T,
+    /// Loss where the section is wide.
+    wide: WideLoss,
 }
 
 impl<T: Field> DuctGeometry<T> {
@@ -190,14 +193,20 @@ impl<T: Field> DuctGeometry<T> {
             profile: duct.profile,
             section: duct.section,
             steps: Vec::new(),
-            root: [
-                area[0].sqrt(),
-                if duct.profile == Profile::Uniform {
-                    area[0].sqrt()
+            scale: {
+                let first = area[0].sqrt();
+                let last = if duct.profile == Profile::Uniform {
+                    first
                 } else {
                     area[1].sqrt()
-                },
-            ],
+                };
+                [
+                    first / last,
+                    (first * last).recip(),
+                    first * last,
+                    last / first,
+                ]
+            },
         }
     }
 
@@ -255,6 +264,11 @@ impl<T: Field> DuctGeometry<T> {
             g,
             size,
             lined: perimeter / area,
+            wide: match self.section {
+                Section::Round => WideLoss::round(size),
+                Section::Rectangular { .. } => WideLoss::rectangular(self.across, size),
+                Section::Slit { .. } => WideLoss::slit(size),
+            },
         }
     }
 
@@ -276,13 +290,14 @@ impl<T: Field> DuctGeometry<T> {
     #[inline]
     fn line(&self, at: &Tone, place: &Place<T>) -> (T, T) {
         let LineLoss { series, shunt } = match self.section {
+            _ if place.wide.holds(&at.loss.powers) => at.loss.wide(&place.wide),
             Section::Round => at.loss.round(place.size),
             Section::Rectangular { .. } => at.loss.rectangular(self.across, place.size),
             Section::Slit { .. } => at.loss.slit(place.size),
         };
         let omega = at.omega_rad_per_s;
-        let z = (self.loss * series + 1.0) * Complex64::new(0.0, omega * at.density_kg_per_m3);
-        let mut y = (self.loss * shunt + 1.0) * Complex64::new(0.0, omega / at.bulk_pa);
+        let z = (self.loss * series + 1.0).times_j(omega * at.density_kg_per_m3);
+        let mut y = (self.loss * shunt + 1.0).times_j(omega / at.bulk_pa);
         if let Some(wall) = &self.lining {
             let surface = match *wall {
                 Wall::Porous {
@@ -315,6 +330,8 @@ impl<T: Field> DuctGeometry<T> {
         }
         let air = Air::at(&AirConditions::default());
         let checked = CHECKED.map(|(f, _)| Tone::new(&air, TAU * f));
+        // Where the profile itself is stepped, all of a wave depends on it, and not only its loss.
+        let share = if self.by_magnus() { 0.5 } else { 1.0 };
         // A first division that no coincidence makes look good: a step of a varying matrix spans one radian or neper.
         let mut count = if self.by_magnus() {
             let phase = checked[0].wave_number() * self.length.value().re;
@@ -333,7 +350,7 @@ impl<T: Field> DuctGeometry<T> {
                 .zip(CHECKED)
                 .map(|((at, coarse), (_, allowed))| {
                     let fine = self.raw(at).map(T::value);
-                    self.apart(coarse, &fine) * (16.0 / 15.0) / allowed
+                    self.apart(coarse, &fine) * (16.0 / 15.0) / (allowed * share)
                 })
                 .fold(0.0, f64::max);
             // What no number holds does not get better by dividing.
@@ -380,12 +397,11 @@ impl<T: Field> DuctGeometry<T> {
         } else {
             self.area[1]
         };
-        let [a, b] = self.root;
         let mut m = Transfer {
-            pp: e11 * a / b,
-            pu: e12 / (a * b),
-            up: e21 * a * b,
-            uu: e22 * b / a,
+            pp: e11 * self.scale[0],
+            pu: e12 * self.scale[1],
+            up: e21 * self.scale[2],
+            uu: e22 * self.scale[3],
         };
         let inertance = Complex64::new(0.0, at.omega_rad_per_s * at.density_kg_per_m3);
         if self.end[0].value().re != 0.0 || !self.end[0].is_constant() {

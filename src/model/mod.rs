@@ -16,6 +16,7 @@ pub mod symmetric;
 pub mod tone;
 pub mod wall_loss;
 pub mod weather;
+pub mod wide_loss;
 
 /// What is observed of a network.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

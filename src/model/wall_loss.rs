@@ -29,6 +29,7 @@
 //! propagation of plane sound waves in narrow and wide circular tubes, and generalization to uniform tubes
 //! of arbitrary cross-sectional shape, JASA 89:550.
 
+use super::wide_loss::{Powers, WideLoss};
 use crate::air::Air;
 use crate::special::{Field, LossRatio, round_ratio_with, slit_ratio};
 use num_complex::Complex64;
@@ -52,6 +53,8 @@ pub struct LossFrequency {
     pub thermal_per_m: Complex64,
     viscous_m: Complex64,
     thermal_m: Complex64,
+    /// Powers of the inverse, for wide sections.
+    pub powers: Powers,
     gamma_less_one: f64,
 }
 
@@ -65,12 +68,25 @@ impl LossFrequency {
         let size = (omega_rad_per_s * air.density_kg_per_m3 / (2.0 * air.viscosity_pa_s)).sqrt();
         let viscous_per_m = Complex64::new(size, size);
         let thermal_per_m = viscous_per_m * air.prandtl().sqrt();
+        let (viscous_m, thermal_m) = (viscous_per_m.inv(), thermal_per_m.inv());
         Self {
             viscous_per_m,
             thermal_per_m,
-            viscous_m: viscous_per_m.inv(),
-            thermal_m: thermal_per_m.inv(),
+            viscous_m,
+            thermal_m,
+            powers: Powers::new(viscous_m, thermal_m),
             gamma_less_one: air.gamma - 1.0,
+        }
+    }
+
+    /// A section whose wide form holds here.
+    #[inline]
+    #[must_use]
+    pub fn wide<T: Field>(&self, section: &WideLoss) -> LineLoss<T> {
+        let (series, shunt): (T, T) = section.at(&self.powers);
+        LineLoss {
+            series,
+            shunt: shunt * self.gamma_less_one,
         }
     }
 

@@ -12,8 +12,11 @@
 use super::number::{Field, sqrt};
 use num_complex::Complex64;
 
-/// Below this |w| a power series of eight terms reaches 1e-16.
+/// Below this |w| a power series of nine terms reaches 1e-19.
 const SHORT: f64 = 0.25;
+
+/// Attenuation in nepers below which cosh and sinh of it are short sums.
+const GENTLE: f64 = 0.25;
 
 /// cosh(√w) and sinh(√w)/√w.
 #[inline]
@@ -21,12 +24,16 @@ const SHORT: f64 = 0.25;
 pub fn cosh_sinhc<T: Field>(w2: T) -> (T, T) {
     let w = w2.value();
     if w.norm_sqr() < SHORT * SHORT {
-        let (cosh, sinhc, slope) = series(w);
-        return (w2.chain(cosh, || sinhc * 0.5), w2.chain(sinhc, || slope));
+        let (cosh, sinhc) = (sum(&COSH, w), sum(&SINHC, w));
+        return (
+            w2.chain(cosh, || sinhc * 0.5),
+            w2.chain(sinhc, || sum(&SLOPE, w)),
+        );
     }
     let root = sqrt(w);
     let (cosh, sinh) = cosh_sinh(root);
-    let sinhc = sinh / root;
+    // 1/root = conj(root)/|root|².
+    let sinhc = sinh * root.conj() * root.norm_sqr().recip();
     (
         w2.chain(cosh, || sinhc * 0.5),
         w2.chain(sinhc, || (cosh - sinhc) / (w * 2.0)),
@@ -36,17 +43,16 @@ pub fn cosh_sinhc<T: Field>(w2: T) -> (T, T) {
 /// cosh and sinh with one exponential; the small real part of a slightly lossy line keeps its digits.
 #[inline]
 fn cosh_sinh(z: Complex64) -> (Complex64, Complex64) {
-    let rise = z.re.exp_m1();
-    let inverse = rise / (1.0 + rise);
-    let sinh = if rise.is_infinite() {
-        rise
+    let (cosh, sinh) = if z.re.abs() < GENTLE {
+        gentle(z.re)
     } else {
-        0.5 * (rise + inverse)
-    };
-    let cosh = if rise.is_infinite() {
-        rise
-    } else {
-        1.0 + 0.5 * rise * inverse
+        let rise = z.re.exp_m1();
+        let inverse = rise / (1.0 + rise);
+        if rise.is_infinite() {
+            (rise, rise)
+        } else {
+            (1.0 + 0.5 * rise * inverse, 0.5 * (rise + inverse))
+        }
     };
     let (sin, cos) = z.im.sin_cos();
     (
@@ -55,22 +61,61 @@ fn cosh_sinh(z: Complex64) -> (Complex64, Complex64) {
     )
 }
 
-/// C, S and S' for |w| < SHORT.
+/// cosh and sinh of a small real number: the next terms are below 1e-17.
 #[inline]
-fn series(w: Complex64) -> (Complex64, Complex64, Complex64) {
-    let one = Complex64::new(1.0, 0.0);
-    let mut term = one;
-    let (mut cosh, mut sinhc, mut slope) = (one, one, Complex64::new(0.0, 0.0));
-    for k in 1..=9_u32 {
-        let n = f64::from(2 * k);
-        // term is w^(k−1)/(2k−2)! here.
-        let next = term * (1.0 / ((n - 1.0) * n * (n + 1.0)));
-        slope += next * f64::from(k);
-        sinhc += next * w;
-        term = term * w / ((n - 1.0) * n);
-        cosh += term;
+fn gentle(x: f64) -> (f64, f64) {
+    let y = x * x;
+    let cosh = 1.0
+        + y * (1.0 / 2.0
+            + y * (1.0 / 24.0 + y * (1.0 / 720.0 + y * (1.0 / 40_320.0 + y / 3_628_800.0))));
+    let sinh = x
+        * (1.0
+            + y * (1.0 / 6.0
+                + y * (1.0 / 120.0
+                    + y * (1.0 / 5_040.0 + y * (1.0 / 362_880.0 + y / 39_916_800.0)))));
+    (cosh, sinh)
+}
+
+/// Σ c_k·w^k.
+#[inline]
+fn sum(c: &[f64; 9], w: Complex64) -> Complex64 {
+    let mut sum = Complex64::new(c[8], 0.0);
+    for k in (0..8).rev() {
+        sum = sum * w + c[k];
     }
-    (cosh, sinhc, slope)
+    sum
+}
+
+/// Coefficients of C: 1/(2k)!.
+const COSH: [f64; 9] = factorials(0);
+/// Coefficients of S: 1/(2k + 1)!.
+const SINHC: [f64; 9] = factorials(1);
+/// Coefficients of S': (k + 1)/(2k + 3)!.
+const SLOPE: [f64; 9] = {
+    let next = factorials(3);
+    let mut list = [0.0; 9];
+    let mut k = 0;
+    while k < 9 {
+        list[k] = (k + 1) as f64 * next[k];
+        k += 1;
+    }
+    list
+};
+
+/// 1/(2k + first)!, k = 0 to 8.
+const fn factorials(first: usize) -> [f64; 9] {
+    let mut list = [0.0; 9];
+    let mut k = 0;
+    while k < 9 {
+        let (mut product, mut n) = (1.0, 2);
+        while n <= 2 * k + first {
+            product *= n as f64;
+            n += 1;
+        }
+        list[k] = 1.0 / product;
+        k += 1;
+    }
+    list
 }
 
 #[cfg(test)]

@@ -37,6 +37,10 @@ pub trait Field:
     #[must_use]
     fn times(self, factor: Complex64) -> Self;
 
+    /// The product with jx.
+    #[must_use]
+    fn times_j(self, x: f64) -> Self;
+
     /// The number with value `value` whose derivative follows by the chain rule from `derivative`, f'(self).
     /// `derivative` is not called when nothing carries a slope.
     #[must_use]
@@ -47,6 +51,12 @@ pub trait Field:
 
     /// Whether the derivative is zero or not carried.
     fn is_constant(self) -> bool;
+
+    /// The derivative; zero where none is carried.
+    fn slope(self) -> Complex64;
+
+    /// A value with its derivative, which is dropped where none is carried.
+    fn from_parts(value: Complex64, slope: Complex64) -> Self;
 
     /// A real constant, without derivative.
     #[must_use]
@@ -95,6 +105,16 @@ impl Field for Complex64 {
     }
 
     #[inline]
+    fn slope(self) -> Complex64 {
+        Self::new(0.0, 0.0)
+    }
+
+    #[inline]
+    fn from_parts(value: Complex64, _slope: Complex64) -> Self {
+        value
+    }
+
+    #[inline]
     fn from_complex(value: Complex64) -> Self {
         value
     }
@@ -107,6 +127,11 @@ impl Field for Complex64 {
     #[inline]
     fn times(self, factor: Complex64) -> Self {
         self * factor
+    }
+
+    #[inline]
+    fn times_j(self, x: f64) -> Self {
+        Self::new(-self.im * x, self.re * x)
     }
 
     #[inline]
@@ -156,6 +181,16 @@ impl Field for Dual {
     }
 
     #[inline]
+    fn slope(self) -> Complex64 {
+        self.slope
+    }
+
+    #[inline]
+    fn from_parts(value: Complex64, slope: Complex64) -> Self {
+        Self { value, slope }
+    }
+
+    #[inline]
     fn from_complex(value: Complex64) -> Self {
         Self {
             value,
@@ -173,6 +208,14 @@ impl Field for Dual {
         Self {
             value: self.value * factor,
             slope: self.slope * factor,
+        }
+    }
+
+    #[inline]
+    fn times_j(self, x: f64) -> Self {
+        Self {
+            value: self.value.times_j(x),
+            slope: self.slope.times_j(x),
         }
     }
 
