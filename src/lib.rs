@@ -3,7 +3,7 @@
 //! parameters to them with intervals, and reports the mismatch by band with what in the build explains it.
 //!
 //! Layers, lower ones know nothing of higher ones: [`files`], [`air`], [`special`]; [`signal`], [`design`],
-//! [`curves`]; [`model`], [`rehearse`], [`measure`]; [`align`]; [`verify`]; [`report`], [`capture`] (with the feature
+//! [`curves`]; [`model`], [`rehearse`], [`measure`]; [`align`]; [`verify`], [`production`]; [`report`], [`capture`] (with the feature
 //! `live`); [`cli`].
 
 #![cfg_attr(test, allow(clippy::unwrap_used))]
@@ -18,6 +18,7 @@ pub mod design;
 pub mod files;
 pub mod measure;
 pub mod model;
+pub mod production;
 pub mod rehearse;
 pub mod report;
 pub mod signal;

@@ -102,8 +102,14 @@ fn print(name: &str, facts: &Facts, warnings: &[String], out: &Output) {
     for (name, metres) in &facts.paths_m {
         out.line(format!("Path     driver to {name}: {metres:.3} m"));
     }
-    for (name, hz) in &facts.quarter_wave_hz {
-        out.line(format!("Side     {name}: quarter wave at {hz:.1} Hz"));
+    for ((name, hz), (_, end_hz)) in facts
+        .quarter_wave_hz
+        .iter()
+        .zip(&facts.quarter_wave_with_end_hz)
+    {
+        out.line(format!(
+            "Side     {name}: quarter wave at {hz:.1} Hz, with the end correction of its mouth {end_hz:.1} Hz"
+        ));
     }
     for (name, hz) in &facts.near_hz {
         out.line(format!(

@@ -113,31 +113,31 @@ impl Duct {
 }
 
 /// Bends: well below the first cross mode the flow in a corner is plane potential flow, the same problem as the sheet
-/// resistance of a thin film. A sharp corner of a channel of height h counts as 0.559 squares where the centre line
-/// counts as 1, so that the inertance is that of a length shorter by 0.441·h (exact by conformal mapping; the value
-/// from memory, and found again by finite elements, see the tests). A quarter ring with the inner radius h/2 has
-/// (π/2)/ln(r_o/r_i) squares, 1.430 for r_o/r_i = 3, where the centre line has π/2 = 1.571: shorter by 0.141·h. The
-/// compliance is that of the centre-line length in both cases. Range: k·h ≪ 1.
+/// resistance of a thin film. A sharp corner between straight legs has the inertance of a length shorter than the centre
+/// line by (2/π)·ln 2 = 0.441 of the height h (conformal mapping; the 0.559 squares of a film's corner, from memory). A
+/// quarter ring between straight legs has no closed form; finite elements give 0.140, 0.110 and 0.078·h less for inner
+/// radii of h/4, h/2 and h (`tests/reference/fe/bends.py`, where the sharp corner is found again to 4e-10). The ring
+/// alone, (π/2)/ln(r_o/r_i), would be 0.141·h less at h/2: the flow has to find its way in and out. The compliance is
+/// that of the centre-line length in both cases. Range: k·h ≪ 1.
 impl Bend {
     /// Length that the inertance of a 90° bend adds to the centre line, over the height of the channel there.
     #[must_use]
     pub fn length_per_height(self) -> f64 {
         match self {
             Self::None => 0.0,
-            Self::Mitred => -0.441,
-            Self::Rounded => std::f64::consts::FRAC_PI_2 / 3f64.ln() - std::f64::consts::FRAC_PI_2,
+            Self::Mitred => -2.0 * std::f64::consts::LN_2 / std::f64::consts::PI,
+            Self::Rounded => -0.110_379,
         }
     }
 
     /// Standard deviation of that number over what is built under the same word: a rounded inner edge or a deflector
-    /// in a mitred corner (judgement, no published source); inner radii from h/4 to h in a rounded one, for which the
-    /// ring gives −0.202 to −0.090.
+    /// in a mitred corner (judgement, no published source); inner radii from h/4 to h in a rounded one.
     #[must_use]
     pub fn spread_per_height(self) -> f64 {
         match self {
             Self::None => 0.0,
             Self::Mitred => 0.10,
-            Self::Rounded => 0.05,
+            Self::Rounded => 0.03,
         }
     }
 }

@@ -9,7 +9,7 @@
 //! References: Small 1972, JAES 20:383; the mass corner: common practice, no published source.
 
 use crate::air::Air;
-use crate::design::{CLOSED, Design, Duct, OUTSIDE};
+use crate::design::{CLOSED, Design, Duct, OUTSIDE, Section};
 use serde::Serialize;
 use std::collections::{BTreeMap, HashSet};
 use std::f64::consts::TAU;
@@ -33,8 +33,10 @@ pub struct Facts {
     pub ducts_l: f64,
     /// Path length from the driver's front or rear to each opening, m: (opening, length), where there is one.
     pub paths_m: Vec<(String, f64)>,
-    /// Side channels with a closed end: (duct, quarter-wave frequency, Hz).
+    /// Side channels with a closed end: (duct, quarter-wave frequency, Hz), of the written length.
     pub quarter_wave_hz: Vec<(String, f64)>,
+    /// The same with an end correction of [`SIDE_MOUTH`] times the width where none is written.
+    pub quarter_wave_with_end_hz: Vec<(String, f64)>,
     /// Resistors: (name, acoustic resistance Pa·s/m³, ρc/S of the duct that it faces, ratio).
     pub resistors: Vec<(String, f64, f64, f64)>,
 }
@@ -129,6 +131,15 @@ pub fn facts(design: &Design) -> Facts {
             .filter(|d| d.to == CLOSED || d.from == CLOSED)
             .map(|d| (d.name.clone(), air.speed_m_per_s / (4.0 * d.length_m)))
             .collect(),
+        quarter_wave_with_end_hz: design
+            .ducts
+            .iter()
+            .filter(|d| d.to == CLOSED || d.from == CLOSED)
+            .map(|d| {
+                let length_m = d.length_m + side_mouth_m(d);
+                (d.name.clone(), air.speed_m_per_s / (4.0 * length_m))
+            })
+            .collect(),
         resistors: design
             .resistors
             .iter()
@@ -163,6 +174,26 @@ pub fn facts(design: &Design) -> Facts {
             .collect(),
         air,
     }
+}
+
+/// End correction of the mouth of a channel at the side of another, over its width: finite elements of a branch 0.6 as
+/// wide as the channel is high, `tests/reference/fe/side_branch.py`.
+pub const SIDE_MOUTH: f64 = 0.26;
+
+/// End correction at the open end of a closed duct, m: as written, or [`SIDE_MOUTH`] times its width.
+fn side_mouth_m(duct: &Duct) -> f64 {
+    let open = usize::from(duct.from == CLOSED);
+    let written = duct.end_correction_m[open];
+    if written != 0.0 {
+        return written;
+    }
+    let area = duct.area_m2[open];
+    SIDE_MOUTH
+        * match duct.section {
+            Section::Round => area.sqrt(),
+            Section::Rectangular { width_m } => area / width_m,
+            Section::Slit { gap_m } => gap_m,
+        }
 }
 
 /// Volume of a duct, m³, exact for each profile.

@@ -111,7 +111,7 @@ fn bend_lengths_m(duct: &Duct) -> (f64, f64) {
     let share = duct.bend_excess.unwrap_or(match duct.bend {
         Bend::None => 0.0,
         Bend::Mitred => -0.441,
-        Bend::Rounded => -0.141,
+        Bend::Rounded => -0.110,
     });
     (share * width, width)
 }

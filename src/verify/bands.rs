@@ -7,9 +7,10 @@
 //! within:  |E| + U ≤ tolerance      outside: |E| − U > tolerance      else unresolved
 //! ```
 //!
-//! u_noise: the band's noise over √(independent points); u_calibration: level or reference resistor; u_input: the
+//! u_numerical: numbers and form of one-dimensional theory, [`super::form`]; u_noise: the band's noise over √(independent points); u_calibration: level or reference resistor; u_input: the
 //! tolerances of what was not fitted, through the model's own derivatives. ASME V&V 20-2009 (from memory).
 
+use super::form;
 use super::result::{Band, Judged, Verdict};
 use crate::align::residual::{Comparison, Nuisance};
 use crate::align::unknowns::{Role, Unknown};
@@ -20,10 +21,6 @@ use num_complex::Complex64;
 
 /// dB per neper.
 pub const DB: f64 = 8.685_889_638_065_037;
-
-/// Standard uncertainty of the one-dimensional model and its arithmetic, dB: the independent time-domain unit may
-/// differ by 0.2 dB (95 %) from 10 to 300 Hz.
-pub const NUMERICAL_DB: f64 = 0.1;
 
 /// Tolerances that hold where the design has no `[target]`.
 pub const DEFAULT_TOLERANCE_DB: f64 = 1.5;
@@ -51,19 +48,20 @@ pub struct Compared {
     pub shared: Vec<f64>,
 }
 
-/// Lays measured, designed and aligned values side by side.
+/// Lays measured, designed and aligned values side by side. The first pair is the design and the speed of sound, the
+/// last the fitted nuisance terms and their standard deviations.
 ///
 /// `input` holds, for each series, the level derivatives of the uncertain inputs that were not fitted:
 /// (standard deviation of the input, nepers per unit at each point).
 #[must_use]
 pub fn compare(
+    (design, speed_m_per_s): (&Design, f64),
     comparison: &Comparison,
     responses: &[Response],
     designed: &[Vec<Complex64>],
     aligned: &[Vec<Complex64>],
     input: &[Vec<(f64, Vec<f64>)>],
-    nuisance: &[f64],
-    nuisance_sd: &[f64],
+    (nuisance, nuisance_sd): (&[f64], &[f64]),
 ) -> Vec<Compared> {
     comparison
         .series
@@ -106,13 +104,16 @@ pub fn compare(
             } else {
                 nuisance_sd[gain] * DB
             };
+            let kind = form::kind(design, &r.observation);
             let systematic_db = (0..s.x.len())
                 .map(|i| {
                     let inputs: f64 = input[n]
                         .iter()
                         .map(|(sd, slope)| (sd * slope[i] * DB).powi(2))
                         .sum();
-                    (level_db * level_db + NUMERICAL_DB * NUMERICAL_DB + inputs).sqrt()
+                    let form_db =
+                        form::uncertainty_db(design, kind, frequency_hz[i], speed_m_per_s);
+                    (level_db * level_db + form_db * form_db + inputs).sqrt()
                 })
                 .collect();
             let noise_db = s

@@ -5,14 +5,15 @@
 //! weighted by the part s_i·p_i that it has in the sum:
 //!
 //! ```text
-//! u² = u_cal² + u_form² + Σ |s_i·p_i|²·(u_noise,i² + (g_i·u_d)²)/|Σ s_i·p_i|²
+//! u² = u_cal² + u_far² + Σ |s_i·p_i|²·(u_noise,i² + u_form,i² + (g_i·u_d)²)/|Σ s_i·p_i|²
 //! ```
 //!
-//! u_cal: level calibration, common to all; u_form: one-dimensional theory; g_i: change of the reading with the
+//! u_cal: level calibration, common to all; u_far, u_form,i: form of the far field and of each reading ([`super::form`]); g_i: change of the reading with the
 //! microphone's distance, u_d its spread (`[tolerance] "probe.NAME.distance"`, else 3 mm: common practice, no published
 //! source). Expanded with k = 2. The band ends where the first reading stops following its volume velocity.
 
-use super::bands::{Compared, DB, NUMERICAL_DB};
+use super::bands::{Compared, DB};
+use super::form;
 use crate::design::path::{Element, Key, Parameter, matches};
 use crate::design::{AirConditions, Design, Spread};
 use crate::measure::{Observation, Response};
@@ -126,11 +127,17 @@ pub fn far_field(
             .map(|((s, t), &i)| s * t.measured[i])
             .collect();
         let sum: Complex64 = parts.iter().sum();
-        let mut variance = calibration.powi(2) + (NUMERICAL_DB / DB).powi(2);
+        let speed = network.air().speed_m_per_s;
+        let form_db = form::uncertainty_db(design, form::Kind::Far, f, speed);
+        let mut variance = calibration.powi(2) + (form_db / DB).powi(2);
         for (n, part) in parts.iter().enumerate() {
             let noise = takes[n].noise_db[place[n]] / DB;
+            // A reading in a mouth is converted as though the mouth moved as one.
+            let kind = form::kind(design, &responses[takes[n].response].observation);
+            let read_db = form::uncertainty_db(design, kind, f, speed);
             let moved = distance_slope(&network, probes[n], f, volts) * distance_sd[n];
-            variance += part.norm_sqr() / sum.norm_sqr() * (noise * noise + moved * moved);
+            variance += part.norm_sqr() / sum.norm_sqr()
+                * (noise * noise + moved * moved + (read_db / DB).powi(2));
         }
         let level = |net: &Network| {
             let s = net.solve(f, volts);

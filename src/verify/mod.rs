@@ -2,6 +2,7 @@
 
 pub mod bands;
 pub mod far_field;
+pub mod form;
 pub mod result;
 pub mod words;
 
@@ -189,13 +190,13 @@ fn side_by_side(
         })
         .collect();
     Ok(bands::compare(
+        (&fit.designed, Air::at(&air).speed_m_per_s),
         &fit.comparison,
         responses,
         &designed,
         &aligned,
         &input,
-        nuisance,
-        &sd,
+        (nuisance, &sd),
     ))
 }
 
@@ -404,8 +405,12 @@ fn assumptions(
         ));
     }
     list.push(format!(
-        "The one-dimensional model and its arithmetic are given a standard uncertainty of {} dB.",
-        bands::NUMERICAL_DB
+        "One-dimensional theory is given a standard uncertainty of {:.2} dB for impedance and inside, {:.2} dB for the near field of a mouth and {:.2} dB in the far field, and up to {:.2} dB more where the mouth is no longer small (ka > {}): what finite elements of a short horn differ by.",
+        form::LOAD_DB[0] / 3f64.sqrt(),
+        form::NEAR_DB[0] / 3f64.sqrt(),
+        form::FAR_DB[0] / 3f64.sqrt(),
+        (form::FAR_DB[1] - form::FAR_DB[0]) / 3f64.sqrt(),
+        form::SMALL_KA
     ));
     list
 }

@@ -16,6 +16,7 @@ mod boxes;
 mod circuit;
 mod coil;
 mod driver;
+mod finite;
 mod horns;
 mod losses;
 mod measuring;

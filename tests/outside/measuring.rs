@@ -2,8 +2,12 @@
 
 use super::table::{check_word, source};
 use super::{assert_close, assert_near, assert_within};
+use bassay::align::dense::Matrix;
 use bassay::align::interval::factor_95;
+use bassay::align::least_squares::{Constraint, Options, Outcome, Problem, minimise};
 use bassay::design::captures::SweepPlan;
+use bassay::production::gauge::{self, Gauge};
+use bassay::production::{capability, chart};
 use bassay::signal::bands::{ThirdOctave, energy_mean_db};
 use bassay::signal::sweep::Sweep;
 use bassay::special::{Dual, Field};
@@ -279,4 +283,192 @@ pub fn three_verdicts() {
             &format!("{want:?}").to_lowercase(),
         );
     }
+}
+
+/// Straight line y = a + b·x.
+struct Line {
+    x: Vec<f64>,
+    y: Vec<f64>,
+}
+
+impl Problem for Line {
+    fn parameters(&self) -> usize {
+        2
+    }
+
+    fn residuals(&mut self, theta: &[f64], jacobian: Option<&mut Matrix>) -> Option<Vec<f64>> {
+        if let Some(jacobian) = jacobian {
+            *jacobian =
+                Matrix::from_fn(self.x.len(), 2, |i, j| if j == 0 { 1.0 } else { self.x[i] });
+        }
+        Some(
+            self.x
+                .iter()
+                .zip(&self.y)
+                .map(|(x, y)| theta[0] + theta[1] * x - y)
+                .collect(),
+        )
+    }
+}
+
+fn line(x: Vec<f64>, y: Vec<f64>) -> Outcome {
+    let free = [Constraint::FREE; 2];
+    minimise(&mut Line { x, y }, &[0.0, 0.0], &free, &Options::default()).unwrap()
+}
+
+/// PUBLISHED: JCGM 100, example H.3 (row 36, data from memory). Printed digits.
+#[test]
+pub fn calibration_of_a_thermometer() {
+    source("PUBLISHED", "JCGM 100:2008, H.3 (row 36; data from memory)");
+    let t = [
+        21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511,
+    ];
+    let b = [
+        -0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160,
+    ];
+    let outcome = line(t.iter().map(|t| t - 20.0).collect(), b.to_vec());
+    let s = outcome.residual_variance().unwrap().sqrt();
+    let sd = outcome.standard_deviations().unwrap();
+    let covariance = outcome.covariance.clone().unwrap();
+    let at_30 = outcome.theta[0] + 10.0 * outcome.theta[1];
+    let u_30 =
+        (covariance[(0, 0)] + 20.0 * covariance[(0, 1)] + 100.0 * covariance[(1, 1)]).sqrt() * s;
+    for (what, found, want, digit) in [
+        ("y1, °C", outcome.theta[0], -0.1712, 5e-5),
+        ("u(y1), °C", sd[0] * s, 0.0029, 5e-5),
+        ("y2", outcome.theta[1], 0.00218, 5e-6),
+        ("u(y2)", sd[1] * s, 0.00067, 5e-6),
+        (
+            "correlation",
+            covariance[(0, 1)] / (sd[0] * sd[1]),
+            -0.930,
+            5e-4,
+        ),
+        ("s, °C", s, 0.0035, 5e-5),
+        ("correction at 30 °C, °C", at_30, -0.1494, 5e-5),
+        ("its uncertainty, °C", u_30, 0.0041, 5e-5),
+    ] {
+        assert_within(found, want, digit, "", &format!("thermometer: {what}"));
+    }
+    // ISO 9053-1 asks for the regression of pressure drop on velocity in the linear range (row 27).
+    source(
+        "DERIVED",
+        "ISO 9053-1: slope of the pressure drop in the linear range (row 27)",
+    );
+    let v: Vec<f64> = (1..=6).map(|n| 0.5e-3 * f64::from(n)).collect();
+    let slope = line(v.clone(), v.iter().map(|v| 400.0 * v).collect()).theta[1];
+    assert_near(
+        slope,
+        400.0,
+        1e-9,
+        "specific resistance from a pressure drop, Pa·s/m",
+    );
+}
+
+/// PUBLISHED: NIST/SEMATECH 6.3.2.2 (row 39, data from memory), ISO 22514 (row 40), AIAG MSA (row 41). Printed digits.
+#[test]
+pub fn production_figures() {
+    source(
+        "PUBLISHED",
+        "NIST/SEMATECH handbook 6.3.2.2 (row 39; data from memory)",
+    );
+    assert_within(chart::d2(), 1.128379, 5e-7, "", "d2 of two values");
+    assert_within(chart::d3(), 0.852502, 5e-7, "", "d3 of two values");
+    let values = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1];
+    let made = chart::individuals(&values).unwrap();
+    for (what, found, want) in [
+        ("mean", made.centre, 50.81),
+        ("mean moving range", made.mean_range, 1.8778),
+        ("upper limit", made.high, 55.8041),
+        ("lower limit", made.low, 45.8159),
+    ] {
+        // The handbook divides by d2 = 1.128, which moves its limits by 0.0017.
+        assert_within(found, want, 2e-3, "", &format!("individuals chart: {what}"));
+    }
+    assert_near(
+        made.range_high / made.mean_range,
+        3.26653,
+        2e-6,
+        "D4 of two values",
+    );
+    assert_near(
+        (made.high - made.centre) / made.mean_range,
+        2.65868,
+        2e-6,
+        "3/d2",
+    );
+    source("PUBLISHED", "ISO 22514 (row 40)");
+    for (cp, ppm, digit) in [
+        (1.0, 2699.8, 0.05),
+        (4.0 / 3.0, 63.34, 0.005),
+        (5.0 / 3.0, 0.5733, 0.00005),
+    ] {
+        let found = capability::capability(10.0, 1.0, 10.0 - 3.0 * cp, 10.0 + 3.0 * cp).unwrap();
+        assert_within(
+            found.outside * 1e6,
+            ppm,
+            digit,
+            "ppm",
+            &format!("outside at Cp {cp:.3}, ppm"),
+        );
+        assert_near(
+            found.cpk,
+            cp,
+            1e-12,
+            &format!("Cpk of a centred process, Cp {cp:.3}"),
+        );
+    }
+    let found = capability::capability(0.0, 1.0, -5.01, 5.01).unwrap();
+    assert_within(
+        found.outside * 1e6,
+        0.544,
+        0.0005,
+        "ppm",
+        "outside at Cp 1.67, ppm",
+    );
+    source("PUBLISHED", "AIAG MSA, 4th edition (row 41)");
+    let gauge = Gauge {
+        repeatability: 0.03,
+        reproducibility: 0.01,
+        parts: 1.0,
+    };
+    assert_near(
+        gauge.categories(),
+        7.0,
+        1e-12,
+        "distinct categories, 1.41·1/0.2",
+    );
+    for (tolerance, word) in [
+        (12.1, "Good"),
+        (11.9, "Perhaps"),
+        (4.1, "Perhaps"),
+        (3.9, "Unfit"),
+    ] {
+        check_word(
+            &format!("grade of 6·0.2 of a tolerance of {tolerance}"),
+            &format!("{:?}", gauge.grade(tolerance)),
+            word,
+        );
+    }
+    source("DERIVED", "balanced design whose mean squares are exact");
+    // Parts ±1, people ±0.2, repeats ±0.1, no interaction: the sums of squares are plain.
+    let value: Vec<Vec<Vec<f64>>> = [-1.0, 1.0]
+        .iter()
+        .map(|p| {
+            [-0.2, 0.2]
+                .iter()
+                .map(|o| [-0.1, 0.1].iter().map(|e| p + o + e).collect())
+                .collect()
+        })
+        .collect();
+    let found = gauge::study(&value).unwrap();
+    // E = 4·2·0.01/4 = 0.02; I = 0; O = 4·2·0.04 = 0.32; P = 4·2·1 = 8.
+    assert_near(found.repeatability, 0.02, 1e-12, "repeatability, variance");
+    assert_near(
+        found.reproducibility,
+        0.32 / 4.0,
+        1e-12,
+        "reproducibility, variance",
+    );
+    assert_near(found.parts, 8.0 / 4.0, 1e-12, "parts, variance");
 }

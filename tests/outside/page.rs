@@ -4,7 +4,7 @@ use super::*;
 use std::path::Path;
 
 /// Every test, by the heading of its part of the table.
-const GROUPS: &[(&str, &[fn()])] = &[
+const GROUPS: &[table::Group] = &[
     (
         "Air",
         &[
@@ -119,7 +119,7 @@ const GROUPS: &[(&str, &[fn()])] = &[
         ],
     ),
     (
-        "Sweeps, bands and uncertainty",
+        "Sweeps, bands, uncertainty and production",
         &[
             measuring::rate_and_harmonics_of_a_sweep,
             measuring::spectrum_of_a_synchronous_sweep,
@@ -127,10 +127,22 @@ const GROUPS: &[(&str, &[fn()])] = &[
             measuring::impedance_with_correlated_inputs,
             measuring::sum_of_four_inputs,
             measuring::three_verdicts,
+            measuring::calibration_of_a_thermometer,
+            measuring::production_figures,
         ],
     ),
     ("Circuits", &[circuit::boxes_of_a_circuit_simulator]),
     ("Bores", &[bore::cylinder_cone_and_bell]),
+    (
+        "Finite elements",
+        &[
+            finite::conical_horn_in_a_flange,
+            finite::duct_with_a_side_branch,
+            finite::bends_as_potential_flow,
+            finite::screens_of_slots,
+            finite::screens_of_holes,
+        ],
+    ),
 ];
 
 /// The page is what the tests write, line by line. `BASSAY_WRITE_CHECKS=1` writes it.

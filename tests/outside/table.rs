@@ -212,8 +212,11 @@ fn size(deviation: f64, unit: &str) -> String {
     format!("{text}{}{unit}", if unit.is_empty() { "" } else { " " })
 }
 
+/// A heading and its tests.
+pub type Group = (&'static str, &'static [fn()]);
+
 /// Runs tests one after the other in this thread and gives the table of their comparisons.
-pub fn table(groups: &[(&str, &[fn()])]) -> String {
+pub fn table(groups: &[Group]) -> String {
     BOOK.with_borrow_mut(|book| *book = Book::default());
     let mut out = String::from(HEAD);
     let mut total = 0;
