@@ -108,7 +108,7 @@ fn print(name: &str, facts: &Facts, warnings: &[String], out: &Output) {
         .zip(&facts.quarter_wave_with_end_hz)
     {
         out.line(format!(
-            "Side     {name}: quarter wave at {hz:.1} Hz, with the end correction of its mouth {end_hz:.1} Hz"
+            "Side     {name}: quarter wave at {hz:.1} Hz, {end_hz:.1} with the end of its mouth"
         ));
     }
     for (name, hz) in &facts.near_hz {
@@ -130,6 +130,6 @@ fn print(name: &str, facts: &Facts, warnings: &[String], out: &Output) {
     }
     out.line("\nLegal, but odd:");
     for warning in warnings {
-        out.line(format!("- {warning}"));
+        out.line(report::text::bulleted(warning));
     }
 }

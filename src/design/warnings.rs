@@ -6,7 +6,10 @@
 mod places;
 
 use super::junctions::is_reserved;
-use super::{Bend, CLOSED, Design, Duct, LeakForm, LiningMaterial, Mechanics, OUTSIDE, Section};
+use super::{
+    Bend, CLOSED, Design, Duct, LeakForm, LiningMaterial, Mechanics, OUTSIDE, PorousModel,
+    Resistance, Section,
+};
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::f64::consts::PI;
@@ -25,6 +28,10 @@ pub enum WarningKind {
     Section,
     /// A lining that fills the channel.
     Lining,
+    /// A material outside the range of its model.
+    Material,
+    /// A plate outside the range of its formula.
+    Plate,
     /// An element without effect.
     NoEffect,
     /// Openings that overlap or do not lie in one plane.
@@ -71,6 +78,8 @@ pub fn warnings(design: &Design) -> Vec<DesignWarning> {
     for duct in &design.ducts {
         section(duct, &mut list);
     }
+    materials(design, &mut list);
+    plates(design, &mut list);
     without_effect(design, &mut list);
     places::openings(design, &ends, &mut list);
     places::probes(design, &mut list);
@@ -233,6 +242,67 @@ fn sizes(design: &Design, list: &mut List) {
     for opening in &design.openings {
         let subject = format!("opening.{}.area", opening.name);
         list.size(subject, opening.area_m2, (1e-4, 4.0), " m²");
+    }
+}
+
+/// Lowest f/σ (SI) of Miki's fit.
+const MIKI_LOWEST: f64 = 0.01;
+
+/// Fits that are used below the frequencies of their data.
+fn materials(design: &Design, list: &mut List) {
+    let lowest_hz = design.target.map_or(20.0, |t| t.band_hz[0]);
+    let mut look = |subject: String, model: PorousModel, resistivity: f64| {
+        if model == PorousModel::Miki && lowest_hz < MIKI_LOWEST * resistivity {
+            list.push(
+                WarningKind::Material,
+                subject,
+                format!(
+                    "Miki's fit holds from {} Hz for this material, the band begins at {} Hz",
+                    short(MIKI_LOWEST * resistivity),
+                    short(lowest_hz)
+                ),
+                "use model = \"johnson-champoux-allard\", which goes down to the isothermal limit",
+            );
+        }
+    };
+    for chamber in &design.chambers {
+        if let Some(fill) = chamber.fill {
+            let subject = format!("chamber.{}.fill", chamber.name);
+            look(subject, fill.model, fill.flow_resistivity_pa_s_per_m2);
+        }
+    }
+    for duct in &design.ducts {
+        if let Some(LiningMaterial::Porous {
+            flow_resistivity_pa_s_per_m2,
+            model,
+            ..
+        }) = duct.lining.map(|l| l.material)
+        {
+            let subject = format!("duct.{}.lining", duct.name);
+            look(subject, model, flow_resistivity_pa_s_per_m2);
+        }
+    }
+}
+
+/// Open fraction up to which the end corrections of a plate are good.
+const OPEN_PLATE: f64 = 0.4;
+
+fn plates(design: &Design, list: &mut List) {
+    for resistor in &design.resistors {
+        let Resistance::Plate(plate) = resistor.resistance else {
+            continue;
+        };
+        if plate.open_fraction > OPEN_PLATE {
+            list.push(
+                WarningKind::Plate,
+                format!("resistor.{}.open_fraction", resistor.name),
+                format!(
+                    "an open fraction of {}: the end corrections are good up to {OPEN_PLATE}",
+                    short(plate.open_fraction)
+                ),
+                "measure its resistance and write specific_pa_s_per_m instead",
+            );
+        }
     }
 }
 

@@ -155,6 +155,14 @@ pub fn labelled(label: &str, text: &str) -> String {
         .to_string()
 }
 
+/// A sentence behind a dash, in lines of 80.
+#[must_use]
+pub fn bulleted(text: &str) -> String {
+    let mut out = String::new();
+    wrapped(&mut out, text, 2);
+    format!("- {}", out.trim_start()).trim_end().to_string()
+}
+
 /// Without control characters, so that a name cannot steer the terminal.
 fn plain(text: &str) -> String {
     text.chars()
