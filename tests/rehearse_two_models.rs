@@ -103,6 +103,33 @@ fn both_models_agree_on_every_element() {
         ("on the floor", 0.2, Box::new(|d| d.space = Space::Quarter)),
         ("in a corner", 0.2, Box::new(|d| d.space = Space::Eighth)),
         (
+            "over a floor, beside a wall",
+            0.1,
+            Box::new(|d| {
+                d.room = Room {
+                    floor_m: Some(0.55),
+                    wall_m: Some(1.4),
+                };
+            }),
+        ),
+        (
+            "beside a wall, on the floor",
+            0.1,
+            Box::new(|d| {
+                d.space = Space::Quarter;
+                d.room.wall_m = Some(0.35);
+            }),
+        ),
+        (
+            "free space over a floor",
+            0.1,
+            Box::new(|d| {
+                d.space = Space::Full;
+                d.openings[0].flange = Flange::None;
+                d.room.floor_m = Some(0.4);
+            }),
+        ),
+        (
             "two mouths",
             0.2,
             Box::new(move |d| {

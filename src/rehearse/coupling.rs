@@ -4,23 +4,29 @@
 //! p(t) = rho/(omega·r)·dU/dt(t − r/c)          omega = 2π beside one plane, 4π in free space
 //! ```
 //!
-//! Quarter space mirrors in the floor z = 0, eighth space also in the wall y = 0. An image that coincides with its
-//! opening is taken at the distance max(2|z|, full height); the images' part of an opening's own load is fitted into its
-//! ladder. What one opening hears of another goes through a short filter in the time loop, a delayed derivative, exact (to 0.1 %) in the band and small soon above, so that the loop over several
-//! openings stays stable: a point source would be stronger there than any real opening.
+//! Floor and side wall mirror every opening, wherever these planes lie ([`Planes`]). A plane is never nearer to an
+//! opening's centre than half its extent, so that the distance to its own image is at least its full height or width;
+//! a near image's part of an opening's own load is fitted into its ladder. What one opening hears of another goes
+//! through a short filter in the time loop, a delayed derivative, exact (to 0.1 %) in the band and small soon above, so
+//! that the loop over several openings stays stable: a point source would be stronger there than any real opening.
 
 use super::fit::solve;
-use crate::design::{Opening, OpeningShape, Space};
+use crate::design::{Opening, OpeningShape, Planes, Space};
 use num_complex::Complex64;
 use std::f64::consts::PI;
 
-/// A mirror image: signs of y and z.
-pub(super) fn images(space: Space) -> &'static [[f64; 2]] {
-    match space {
-        Space::Full | Space::Half => &[[1.0, 1.0]],
-        Space::Quarter => &[[1.0, 1.0], [1.0, -1.0]],
-        Space::Eighth => &[[1.0, 1.0], [1.0, -1.0], [-1.0, 1.0], [-1.0, -1.0]],
+/// A point and its mirror images: the point itself, in the floor, in the wall, in both.
+pub(super) fn with_images(point_m: [f64; 3], planes: Planes) -> Vec<[f64; 3]> {
+    let mut list = vec![point_m];
+    for (axis, plane) in [(2, planes.floor_z_m), (1, planes.wall_y_m)] {
+        let Some(plane) = plane else { continue };
+        for k in 0..list.len() {
+            let mut image = list[k];
+            image[axis] = 2.0 * plane - image[axis];
+            list.push(image);
+        }
     }
+    list
 }
 
 /// Solid angle of a monopole beside the baffle, or in free space.
@@ -31,41 +37,32 @@ pub(super) fn solid_angle(space: Space) -> f64 {
     }
 }
 
-/// Distances at which opening `at` hears opening `source` (its image included), m; its direct self is left out.
+/// Distances at which opening `at` hears opening `source` (its images included), m; its direct self is left out.
 pub(super) fn distances_m(
     at: usize,
     source: usize,
     openings: &[Opening],
-    space: Space,
+    planes: Planes,
 ) -> Vec<f64> {
-    let (a, b) = (&openings[at], &openings[source]);
-    let [width, height] = size_m(b);
-    images(space)
-        .iter()
-        .filter(|mirror| at != source || **mirror != [1.0, 1.0])
-        .map(|mirror| {
-            if at == source {
-                let [_, y, z] = b.position_m;
-                let dy = if mirror[0] < 0.0 {
-                    (2.0 * y.abs()).max(width)
-                } else {
-                    0.0
-                };
-                let dz = if mirror[1] < 0.0 {
-                    (2.0 * z.abs()).max(height)
-                } else {
-                    0.0
-                };
-                dy.hypot(dz)
-            } else {
-                distance_m(a.position_m, mirrored(b.position_m, *mirror))
-            }
-        })
-        .collect()
+    let (here, there) = (&openings[at], openings[source].position_m);
+    if at != source {
+        return with_images(there, planes)
+            .iter()
+            .map(|&image| distance_m(here.position_m, image))
+            .collect();
+    }
+    let away = |plane: Option<f64>, axis: usize, size: f64| {
+        plane.map(|plane| (2.0 * (there[axis] - plane).abs()).max(size))
+    };
+    let [width, height] = size_m(here);
+    let below = away(planes.floor_z_m, 2, height);
+    let beside = away(planes.wall_y_m, 1, width);
+    let diagonal = below.zip(beside).map(|(z, y)| z.hypot(y));
+    [below, beside, diagonal].into_iter().flatten().collect()
 }
 
 /// Whether an image is so near that its part of the load belongs into the opening's ladder: beyond, the delayed
-/// coupling k·S/(2πr) stays below a third up to twice the band, and the loop is stable.
+/// coupling k·S/(2πr), half that in free space, stays below a third up to twice the band, and the loop is stable.
 pub(super) fn is_near(opening: &Opening, distance_m: f64, top_rad_per_m: f64) -> bool {
     2.0 * top_rad_per_m * opening.area_m2 > 0.35 * 2.0 * PI * distance_m
 }
@@ -75,11 +72,6 @@ fn size_m(opening: &Opening) -> [f64; 2] {
         OpeningShape::Round => [2.0 * super::radiation::radius_m(opening.area_m2); 2],
         OpeningShape::Rectangular { width_m, height_m } => [width_m, height_m],
     }
-}
-
-/// Mirrors a point.
-pub(super) fn mirrored(point: [f64; 3], mirror: [f64; 2]) -> [f64; 3] {
-    [point[0], point[1] * mirror[0], point[2] * mirror[1]]
 }
 
 /// Distance of two points, m.
@@ -203,10 +195,43 @@ mod tests {
             max_velocity_m_per_s: None,
         };
         let list = [opening];
+        let floor = Planes {
+            floor_z_m: Some(0.0),
+            wall_y_m: None,
+        };
+        let corner = Planes {
+            wall_y_m: Some(0.0),
+            ..floor
+        };
         // DERIVED: the rule stated above.
-        assert_eq!(distances_m(0, 0, &list, Space::Half), Vec::<f64>::new());
-        assert_eq!(distances_m(0, 0, &list, Space::Quarter), vec![0.3]);
-        let eighth = distances_m(0, 0, &list, Space::Eighth);
+        let own = |planes| distances_m(0, 0, &list, planes);
+        assert_eq!(own(Planes::default()), Vec::<f64>::new());
+        assert_eq!(own(floor), vec![0.3]);
+        let eighth = own(corner);
         assert!((eighth[2] - 0.5).abs() < 1e-12 && eighth[1] == 0.4);
+        // DERIVED: twice the distance of the plane; a plane nearer than half the opening counts as touching it.
+        let away = |floor: f64, wall: f64| Planes {
+            floor_z_m: Some(-floor),
+            wall_y_m: Some(-wall),
+        };
+        assert_eq!(own(away(0.6, 0.1))[..2], [1.2, 0.4]);
+    }
+
+    #[test]
+    fn planes_at_a_distance_mirror_in_three_images() {
+        let planes = Planes {
+            floor_z_m: Some(-0.5),
+            wall_y_m: Some(2.0),
+        };
+        // DERIVED: reflection z → 2f − z and y → 2w − y, and both.
+        assert_eq!(
+            with_images([0.1, 0.5, 1.0], planes),
+            [
+                [0.1, 0.5, 1.0],
+                [0.1, 0.5, -2.0],
+                [0.1, 3.5, 1.0],
+                [0.1, 3.5, -2.0]
+            ]
+        );
     }
 }

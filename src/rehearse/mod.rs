@@ -27,7 +27,7 @@ pub mod sweep;
 mod unit;
 pub mod write;
 
-use crate::design::{Design, Resistance, Resistor, Room};
+use crate::design::{Design, Resistance, Resistor};
 
 pub use record::{Recording, Rehearsed, RehearsedCapture, Wanted, simulate};
 pub use response::{Response, frequency_response, response_in};
@@ -110,7 +110,6 @@ fn able(design: &Design) -> Result<(), RehearseError> {
     let uses = [
         (!design.driver.also.is_empty(), "several drivers"),
         (design.driver.semi.is_some(), "a semi-inductance"),
-        (design.room != Room::default(), "[room] distances"),
         (
             design.resistors.iter().any(plate),
             "a perforated or slotted plate",

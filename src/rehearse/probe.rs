@@ -13,7 +13,7 @@
 //! References: Stepanishen 1971, JASA 49:841 (impulse response of the piston); Keele 1974, JAES 22:154.
 
 use super::air::Air;
-use super::coupling::{distance_m, distances_m, images, mirrored, solid_angle};
+use super::coupling::{distance_m, distances_m, solid_angle, with_images};
 use super::radiation::{gauss_16, radius_m};
 use crate::design::{Design, Flange, Opening, OpeningShape, Space};
 
@@ -168,14 +168,14 @@ impl Medium<'_> {
 impl Microphone {
     /// On the axis of opening `on`.
     pub fn near(design: &Design, on: usize, distance_m: f64, medium: Medium<'_>) -> Self {
-        let openings = &design.openings;
+        let (openings, planes) = (&design.openings, design.planes());
         let taps = (0..openings.len())
             .map(|k| {
                 let mut taps = Taps::default();
                 if k == on {
                     medium.add_piston(&mut taps, &openings[k], distance_m);
                 }
-                for r in distances_m(on, k, openings, design.space) {
+                for r in distances_m(on, k, openings, planes) {
                     medium.add_monopole(&mut taps, r.hypot(distance_m), design.space);
                 }
                 taps
@@ -191,8 +191,8 @@ impl Microphone {
             .iter()
             .map(|opening| {
                 let mut taps = Taps::default();
-                for mirror in images(design.space) {
-                    let r = distance_m(position_m, mirrored(opening.position_m, *mirror));
+                for source_m in with_images(opening.position_m, design.planes()) {
+                    let r = distance_m(position_m, source_m);
                     medium.add_monopole(&mut taps, r.max(1e-3), design.space);
                 }
                 taps

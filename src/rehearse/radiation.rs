@@ -154,9 +154,10 @@ fn lagrange(at: &[f64], value: &[f64], x: f64) -> f64 {
 }
 
 impl Ladder {
-    /// Fits the ladder of an opening up to `ka_max`; `image_m` are the distances of its own mirror images, whose
-    /// pressure jk·S/(2πr)·e^(−jkr) is part of its load; `coupled` where it hears other openings or images.
-    pub fn fit(opening: &Opening, image_m: &[f64], coupled: bool, ka_max: f64) -> Self {
+    /// Fits the ladder of an opening up to `ka_max`; `images` are the distances of its own mirror images and the solid
+    /// angle Ω: their pressure jk·S/(Ωr)·e^(−jkr) is part of its load; `coupled` where it hears other openings or images.
+    pub fn fit(opening: &Opening, images: (&[f64], f64), coupled: bool, ka_max: f64) -> Self {
+        let (image_m, angle) = images;
         // The unflanged values are known up to ka = 2, and the passive ladder follows them closely to 1.5.
         let limit = match opening.flange {
             Flange::Infinite => 4.0,
@@ -181,7 +182,7 @@ impl Ladder {
                 }
                 let k = x / radius;
                 let images = image_m.iter().map(|r| {
-                    Complex64::new(0.0, k * opening.area_m2 / (2.0 * PI * r))
+                    Complex64::new(0.0, k * opening.area_m2 / (angle * r))
                         * Complex64::from_polar(1.0, -k * r)
                 });
                 impedance(opening, x) + images.sum::<Complex64>()
@@ -320,7 +321,7 @@ mod tests {
         for image_m in [vec![0.3], vec![0.3, 0.4, 0.5], vec![0.6], vec![0.9]] {
             let ladder = Ladder::fit(
                 &opening,
-                &image_m,
+                (&image_m, 2.0 * PI),
                 true,
                 1.05 * 2.0 * PI * 500.0 / 343.0 * radius,
             );
@@ -359,7 +360,7 @@ mod tests {
         ] {
             for top in [0.3, 1.0, 2.0, 2.4] {
                 let opening = opening(shape, flange, 1.0);
-                let ladder = Ladder::fit(&opening, &[], false, top);
+                let ladder = Ladder::fit(&opening, (&[], 2.0 * PI), false, top);
                 let (top, allowed) = match flange {
                     Flange::Infinite => (top, 3e-3),
                     Flange::None => (top.min(1.5), 1.2e-2),

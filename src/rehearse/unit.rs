@@ -268,13 +268,14 @@ impl Builder<'_> {
             let place = self.names.place(&opening.at);
             let time_s = radius_m(opening.area_m2) / c;
             let top = std::f64::consts::TAU * high_hz / c;
-            let mut image_m = distances_m(index, index, &design.openings, design.space);
+            let mut image_m = distances_m(index, index, &design.openings, design.planes());
             let coupled = design.openings.len() > 1 || !image_m.is_empty();
             image_m.retain(|&r| is_near(opening, r, top));
             // Images make the load ripple, so that the fit has nothing to spare above the band.
             let reach = if image_m.is_empty() { 1.3 } else { 1.05 };
             let ka_max = reach * std::f64::consts::TAU * high_hz * time_s;
-            let ladder = Ladder::fit(opening, &image_m, coupled, ka_max);
+            let images = (image_m.as_slice(), solid_angle(design.space));
+            let ladder = Ladder::fit(opening, images, coupled, ka_max);
             let unit = air.density_kg_per_m3 * c / opening.area_m2;
             list.push(self.branches.len());
             self.branches.push(
@@ -529,7 +530,7 @@ fn couple(design: &Design, air: &Air, grid: Grid) -> Vec<(usize, usize, Delayed)
     let top = std::f64::consts::TAU * grid.high_hz / air.sound_speed_m_per_s;
     for at in 0..count {
         for source in 0..count {
-            for r in distances_m(at, source, &design.openings, design.space) {
+            for r in distances_m(at, source, &design.openings, design.planes()) {
                 if source == at && is_near(&design.openings[at], r, top) {
                     continue;
                 }
