@@ -40,6 +40,29 @@ fn both_models_agree_on_every_element() {
             }),
         ),
         (
+            "semi-inductance",
+            0.05,
+            Box::new(|d| {
+                d.driver.semi = Some(SemiInductance {
+                    k_ohm_s_n: 0.06,
+                    n: 0.6,
+                });
+            }),
+        ),
+        (
+            "semi-inductance alone",
+            0.05,
+            Box::new(|d| {
+                d.driver.le_h = 0.0;
+                d.driver.l2_h = None;
+                d.driver.r2_ohm = None;
+                d.driver.semi = Some(SemiInductance {
+                    k_ohm_s_n: 0.02,
+                    n: 0.85,
+                });
+            }),
+        ),
+        (
             "fill",
             0.1,
             Box::new(|d| {

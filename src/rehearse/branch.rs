@@ -9,16 +9,7 @@
 //! from the states. That is passive whatever the values, so a resistance may be anything from nothing to a wall.
 
 use super::radiation::Ladder;
-
-/// One relaxing term.
-#[derive(Debug, Clone, Copy)]
-struct Relax {
-    /// r/(1 + q·dt/2).
-    strength: f64,
-    stay: f64,
-    feed: f64,
-    memory: f64,
-}
+use super::relaxation::Relax;
 
 /// One resonant term.
 #[derive(Debug, Clone, Copy)]
@@ -90,13 +81,7 @@ impl Branch {
     /// Adds `r·s/(s + q)`.
     #[must_use]
     pub fn with_relaxation(mut self, r: f64, q: f64) -> Self {
-        let half = 0.5 * q * self.step_s;
-        self.relax.push(Relax {
-            strength: r / (1.0 + half),
-            stay: (1.0 - half) / (1.0 + half),
-            feed: 2.0 * half / (1.0 + half),
-            memory: 0.0,
-        });
+        self.relax.push(Relax::new(r, q, self.step_s));
         self
     }
 
@@ -134,14 +119,14 @@ impl Branch {
         if self.base == 0.0 {
             self.base = self.mass
                 + self.resistance
-                + self.relax.iter().map(|r| r.strength).sum::<f64>()
+                + self.relax.iter().map(Relax::strength).sum::<f64>()
                 + self.resonance.iter().map(|r| r.gain).sum::<f64>();
             // A path without any resistance would merge two junctions; the air itself has 1e3 to 1e6 Pa·s/m³.
             self.base = self.base.max(1e-2);
         }
         let mut history = self.mass * self.flow;
         for r in &self.relax {
-            history += r.strength * r.memory;
+            history += r.remembered();
         }
         for r in &self.resonance {
             history -= r.gain * (r.capacity * r.voltage - r.current);
@@ -157,7 +142,7 @@ impl Branch {
         self.last = [flow, self.last[0]];
         self.flow = 2.0 * flow - self.flow;
         for r in &mut self.relax {
-            r.memory = r.stay * r.memory + r.feed * flow;
+            r.advance(flow);
         }
         for r in &mut self.resonance {
             let middle = r.gain * (flow + r.capacity * r.voltage - r.current);

@@ -1,7 +1,8 @@
 //! The moving-coil driver in time.
 //!
 //! ```text
-//! e = (Rs + Re)·i + Le·di/dt + R2·(i − w) + Bl(x)·v          w: current of l2 (dw/dt = R2/L2·(i − w))
+//! e = (Rs + Re)·i + Le·di/dt + Σ r·(i − w) + Bl(x)·v         dw/dt = q·(i − w): l2 beside r2 (r = R2, q = R2/L2), and
+//!                                                            the relaxations fitted to the semi-inductance K·(jω)ⁿ
 //! M·dv/dt + Rms·v + F(x) = Bl(x)·i − Sd·(p_front − p_rear),  dx/dt = v
 //! x = C_inf·F + Σ x_k,  dx_k/dt = q_k·(c_k·F − x_k)          creep: Σ fits Cms·(1 − λ·log10(jω/ω0))
 //! ```
@@ -12,7 +13,7 @@
 //! References: Small 1972, JAES 20:383; Knudsen & Jensen 1993, JAES 41:3 (creep).
 
 use super::air::Air;
-use super::relaxation::Rates;
+use super::relaxation::{Rates, Relax};
 use crate::design::{AirConditions, Driver};
 
 /// The driver and its states at time n.
@@ -23,8 +24,7 @@ pub(super) struct Motor {
     source_ohm: f64,
     electric: f64,
     inductance: f64,
-    second: f64,
-    second_keep: [f64; 2],
+    relax: Vec<Relax>,
     bl: f64,
     mass: f64,
     damping: f64,
@@ -36,7 +36,6 @@ pub(super) struct Motor {
     nonlinear: f64,
     xmax_m: f64,
     current: f64,
-    second_current: f64,
     velocity: f64,
     displacement: f64,
     creep_m: Vec<f64>,
@@ -84,10 +83,24 @@ impl Motor {
             mass -= load;
         }
         let omega_0 = 1.0 / (mass * cms).sqrt();
-        let second = driver
-            .l2_h
-            .zip(driver.r2_ohm)
-            .map_or((0.0, 0.0), |(l2, r2)| (r2, 0.5 * step_s * r2 / l2));
+        let mut resistance = driver.re_ohm * driver.warmth();
+        let mut inductance = driver.le_h;
+        let mut relax = Vec::new();
+        if let Some((l2, r2)) = driver.l2_h.zip(driver.r2_ohm) {
+            relax.push(Relax::new(r2, r2 / l2, step_s));
+        }
+        if let Some(semi) = driver.semi {
+            let (k, fitted) = (semi.k_ohm_s_n, rates.power(semi.n));
+            resistance += k * fitted.constant;
+            inductance += k * fitted.slope;
+            let parts = fitted.part.iter().zip(&rates.rate_rad_per_s);
+            relax.extend(
+                parts
+                    .filter(|(r, _)| **r > 0.0)
+                    .map(|(r, q)| Relax::new(k * r, *q, step_s)),
+            );
+        }
+        let inductance = 2.0 * inductance / step_s;
         let mut compliance = cms;
         let mut creep = Vec::new();
         let mut creep_gain = Vec::new();
@@ -104,16 +117,12 @@ impl Motor {
         Ok(Self {
             step_s,
             source_ohm,
-            inductance: 2.0 * driver.le_h / step_s,
-            second: second.0 / (1.0 + second.1),
-            second_keep: [
-                (1.0 - second.1) / (1.0 + second.1),
-                2.0 * second.1 / (1.0 + second.1),
-            ],
+            inductance,
             electric: source_ohm
-                + driver.re_ohm * driver.warmth()
-                + 2.0 * driver.le_h / step_s
-                + second.0 / (1.0 + second.1),
+                + resistance
+                + inductance
+                + relax.iter().map(Relax::strength).sum::<f64>(),
+            relax,
             bl,
             mass: 2.0 * mass / step_s,
             damping: rms,
@@ -125,7 +134,6 @@ impl Motor {
             nonlinear,
             xmax_m: driver.xmax_m.unwrap_or(0.01),
             current: 0.0,
-            second_current: 0.0,
             velocity: 0.0,
             displacement: 0.0,
             pending: Pending::default(),
@@ -141,7 +149,9 @@ impl Motor {
             bl *= (1.0 - self.nonlinear * (0.05 * x + 0.15 * x * x)).max(0.05);
             stiff *= (1.0 + self.nonlinear * (0.05 * x + 0.30 * x * x)).max(0.05);
         }
-        let drive = voltage + self.inductance * self.current + self.second * self.second_current;
+        let drive = voltage
+            + self.inductance * self.current
+            + self.relax.iter().map(Relax::remembered).sum::<f64>();
         let crept: f64 = self
             .creep
             .iter()
@@ -167,8 +177,9 @@ impl Motor {
         let p = self.pending;
         let current = (p.drive - p.bl * velocity) / p.electric;
         self.current = 2.0 * current - self.current;
-        self.second_current =
-            self.second_keep[0] * self.second_current + self.second_keep[1] * current;
+        for relax in &mut self.relax {
+            relax.advance(current);
+        }
         let force = p.stiff * (p.offset + 0.5 * self.step_s * velocity);
         for ((x, (stay, feed)), gain) in self
             .creep_m

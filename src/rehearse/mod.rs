@@ -109,7 +109,6 @@ fn able(design: &Design) -> Result<(), RehearseError> {
     let plate = |r: &Resistor| matches!(r.resistance, Resistance::Plate(_));
     let uses = [
         (!design.driver.also.is_empty(), "several drivers"),
-        (design.driver.semi.is_some(), "a semi-inductance"),
         (
             design.resistors.iter().any(plate),
             "a perforated or slotted plate",

@@ -162,7 +162,7 @@ impl Builder<'_> {
         let place = self.names.place(&chamber.at);
         let (air, bulk) = (self.air, self.air.bulk_modulus_pa());
         let excess = air.heat_ratio - 1.0;
-        let root = self.rates.square_root();
+        let root = self.rates.power(0.5);
         // (γ−1)/(ρc²)·A·√α·√s.
         let wall = excess / bulk * chamber.wall_area() * air.thermal_diffusivity_m2_per_s().sqrt();
         let mut whole = Lossy::of(wall, &root);
