@@ -9,7 +9,7 @@
 //! from the states. That is passive whatever the values, so a resistance may be anything from nothing to a wall.
 
 use super::radiation::Ladder;
-use super::relaxation::Relax;
+use super::relaxation::{Rates, Relax, Relaxing};
 
 /// One resonant term.
 #[derive(Debug, Clone, Copy)]
@@ -83,6 +83,17 @@ impl Branch {
     pub fn with_relaxation(mut self, r: f64, q: f64) -> Self {
         self.relax.push(Relax::new(r, q, self.step_s));
         self
+    }
+
+    /// Adds all of a fitted impedance, Pa·s/m³ times `unit`.
+    #[must_use]
+    pub fn with_relaxing(mut self, fitted: &Relaxing, rates: &Rates, unit: f64) -> Self {
+        self.resistance += fitted.constant * unit;
+        self.mass += 2.0 * fitted.slope * unit / self.step_s;
+        let parts = fitted.part.iter().zip(&rates.rate_rad_per_s);
+        parts
+            .filter(|(r, _)| **r > 0.0)
+            .fold(self, |branch, (r, q)| branch.with_relaxation(r * unit, *q))
     }
 
     /// Adds a radiation ladder; `unit` is ρc/S in Pa·s/m³ and `time_s` is a/c.

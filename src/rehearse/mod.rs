@@ -13,6 +13,7 @@ mod driver;
 mod fit;
 mod line;
 mod noise;
+mod plate;
 mod porous;
 mod probe;
 mod radiation;
@@ -27,7 +28,7 @@ pub mod sweep;
 mod unit;
 pub mod write;
 
-use crate::design::{Design, Resistance, Resistor};
+use crate::design::Design;
 
 pub use record::{Recording, Rehearsed, RehearsedCapture, Wanted, simulate};
 pub use response::{Response, frequency_response, response_in};
@@ -106,14 +107,7 @@ pub enum RehearseError {
 
 /// Whether the virtual unit has everything that the design uses.
 fn able(design: &Design) -> Result<(), RehearseError> {
-    let plate = |r: &Resistor| matches!(r.resistance, Resistance::Plate(_));
-    let uses = [
-        (!design.driver.also.is_empty(), "several drivers"),
-        (
-            design.resistors.iter().any(plate),
-            "a perforated or slotted plate",
-        ),
-    ];
+    let uses = [(!design.driver.also.is_empty(), "several drivers")];
     match uses.into_iter().find(|(used, _)| *used) {
         Some((_, what)) => Err(RehearseError::Unable { what }),
         None => Ok(()),

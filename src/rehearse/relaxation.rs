@@ -108,13 +108,18 @@ impl Rates {
 
     /// Fits a function of s = jω that is passive and of the relaxing kind.
     pub fn fit(&self, function: impl Fn(Complex64) -> Complex64) -> Relaxing {
+        self.fit_weighted(1.0, function)
+    }
+
+    /// The same with the real part weighted by `real` against the imaginary part.
+    pub fn fit_weighted(&self, real: f64, function: impl Fn(Complex64) -> Complex64) -> Relaxing {
         let s: Vec<Complex64> = self.omega.iter().map(|&w| Complex64::new(0.0, w)).collect();
         let target: Vec<Complex64> = s.iter().map(|&s| function(s)).collect();
         let weight: Vec<(f64, f64)> = target
             .iter()
             .map(|t| {
                 let w = 1.0 / t.norm().max(f64::MIN_POSITIVE);
-                (w, w)
+                (real * w, w)
             })
             .collect();
         let mut basis = vec![vec![Complex64::new(1.0, 0.0); s.len()], s.clone()];
@@ -136,19 +141,7 @@ impl Rates {
 
     /// Viscous loss of a channel over its lossless inertance, 1/s.
     pub fn viscous(&self, bore: Bore, kinematic_viscosity: f64) -> Relaxing {
-        let size = bore.size();
-        let rate = kinematic_viscosity / (size * size);
-        self.fit(|s| {
-            let z = s / rate;
-            let root = z.sqrt();
-            rate * match bore {
-                Bore::Round(_) => 2.0 * z / (root / bessel_ratio(root) - 2.0),
-                Bore::Slit(_) => {
-                    let t = tanh(root);
-                    z * t / (root - t)
-                }
-            }
-        })
+        self.fit(|s| viscous_loss(bore, kinematic_viscosity, s))
     }
 
     /// Thermal loss of a channel over its lossless compliance and (γ − 1), 1/s.
@@ -178,6 +171,21 @@ impl Rates {
         }
         let x = non_negative(&basis, &target, &weight);
         (x[0], x[1..].to_vec())
+    }
+}
+
+/// Viscous loss of a channel over its lossless inertance at s, 1/s.
+pub(super) fn viscous_loss(bore: Bore, kinematic_viscosity: f64, s: Complex64) -> Complex64 {
+    let size = bore.size();
+    let rate = kinematic_viscosity / (size * size);
+    let z = s / rate;
+    let root = z.sqrt();
+    rate * match bore {
+        Bore::Round(_) => 2.0 * z / (root / bessel_ratio(root) - 2.0),
+        Bore::Slit(_) => {
+            let t = tanh(root);
+            z * t / (root - t)
+        }
     }
 }
 

@@ -18,7 +18,7 @@ use super::driver::{Motor, NoMass};
 use super::line::{End, Line, Lossy, cells, is_stable};
 use super::radiation::{Ladder, radius_m};
 use super::relaxation::Rates;
-use crate::design::{CLOSED, Chamber, Design, LeakForm, OUTSIDE};
+use crate::design::{CLOSED, Chamber, Design, LeakForm, OUTSIDE, Resistance};
 
 /// Numerical choices of a run.
 #[derive(Debug, Clone, Copy)]
@@ -221,10 +221,26 @@ impl Builder<'_> {
             );
             let area = resistor.area_m2.unwrap_or(f64::INFINITY);
             let q = if quadratic {
-                resistor.quadratic_pa_s2_per_m2 / (area * area)
+                resistor.rise_pa_s2_per_m2(self.air.density_kg_per_m3) / (area * area)
             } else {
                 0.0
             };
+            if let Resistance::Plate(plate) = &resistor.resistance {
+                let face = super::plate::face(plate, self.air, &self.rates);
+                let rates = self.rates.clone();
+                self.add_branch(
+                    from,
+                    to,
+                    |branch| {
+                        branch
+                            .with_relaxing(&face, &rates, 1.0 / area)
+                            .with_quadratic(q)
+                    },
+                    0.0,
+                    0.0,
+                );
+                continue;
+            }
             let resistance = resistor.acoustic_pa_s_per_m3();
             let mass = resistor.areal_mass_kg_per_m2 / area;
             // A free cloth: its mass beside the resistance, R·s/(s + R/M).
@@ -567,3 +583,7 @@ fn invert(mut matrix: Vec<f64>, n: usize) -> Vec<f64> {
     }
     inverse
 }
+
+#[cfg(test)]
+#[path = "unit_tests.rs"]
+mod tests;
