@@ -34,6 +34,11 @@ fn both_models_agree_on_every_element() {
             discharge: 0.76,
         });
     };
+    let companion = |front: &str, rear: &str, reversed: bool| Companion {
+        front: front.into(),
+        rear: rear.into(),
+        reversed,
+    };
     // Allowed difference in dB: 0.2 between the models, 0.05 where both have the same formulas in a plain geometry.
     let cases: Vec<(&str, f64, Change)> = vec![
         ("as it is", 0.05, Box::new(|_| {})),
@@ -179,6 +184,39 @@ fn both_models_agree_on_every_element() {
                 let cone = mouth(d, "cone", "back", 0.0855, [0.0, 0.0, 0.9]);
                 d.openings.push(cone);
                 d.driver.rear = "back".into();
+            }),
+        ),
+        (
+            "two drivers in parallel",
+            0.05,
+            Box::new(move |d| {
+                d.drive.source_ohm = 1.0;
+                d.driver.also = vec![companion("j2", "box", false)];
+            }),
+        ),
+        (
+            "three drivers in series, one turned",
+            0.05,
+            Box::new(move |d| {
+                d.drive.source_ohm = 3.0;
+                d.driver.wiring = Wiring::Series;
+                d.driver.also = vec![
+                    companion("box", "j1", true),
+                    companion("j3", OUTSIDE, false),
+                ];
+            }),
+        ),
+        (
+            "two drivers against each other, with all else",
+            0.05,
+            Box::new(move |d| {
+                d.driver.also = vec![companion("j1", "box", true)];
+                d.driver.creep = 0.08;
+                d.driver.coil_temperature_c = Some(120.0);
+                d.driver.semi = Some(SemiInductance {
+                    k_ohm_s_n: 0.06,
+                    n: 0.6,
+                });
             }),
         ),
         (

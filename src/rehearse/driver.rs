@@ -1,13 +1,14 @@
-//! The moving-coil driver in time.
+//! One moving-coil driver in time; [`super::drivers`] wires it to the amplifier and to others.
 //!
 //! ```text
-//! e = (Rs + Re)·i + Le·di/dt + Σ r·(i − w) + Bl(x)·v         dw/dt = q·(i − w): l2 beside r2 (r = R2, q = R2/L2), and
+//! e = Re·i + Le·di/dt + Σ r·(i − w) + Bl(x)·v         dw/dt = q·(i − w): l2 beside r2 (r = R2, q = R2/L2), and
 //!                                                            the relaxations fitted to the semi-inductance K·(jω)ⁿ
 //! M·dv/dt + Rms·v + F(x) = Bl(x)·i − Sd·(p_front − p_rear),  dx/dt = v
 //! x = C_inf·F + Σ x_k,  dx_k/dt = q_k·(c_k·F − x_k)          creep: Σ fits Cms·(1 − λ·log10(jω/ω0))
 //! ```
 //!
-//! `M` is without air load. ω0 is the resonance of that mass and Cms. Implicit midpoint. With `nonlinear` = X:
+//! `e` is the voltage at the coil and `i` its current, both in the sense in which a positive current pushes the cone
+//! towards its front. `M` is without air load. ω0 is the resonance of that mass and Cms. Implicit midpoint. With `nonlinear` = X:
 //! Bl(x) = Bl·(1 − 0.05X·ξ − 0.15X·ξ²), F is multiplied by 1 + 0.05X·ξ + 0.30X·ξ², ξ = x/xmax.
 //!
 //! References: Small 1972, JAES 20:383; Knudsen & Jensen 1993, JAES 41:3 (creep).
@@ -20,8 +21,6 @@ use crate::design::{AirConditions, Driver};
 #[derive(Debug, Clone)]
 pub(super) struct Motor {
     step_s: f64,
-    /// Resistance ahead of the terminals, Ω.
-    source_ohm: f64,
     electric: f64,
     inductance: f64,
     relax: Vec<Relax>,
@@ -39,15 +38,20 @@ pub(super) struct Motor {
     velocity: f64,
     displacement: f64,
     creep_m: Vec<f64>,
-    pending: Pending,
 }
 
-#[derive(Debug, Clone, Copy, Default)]
-struct Pending {
-    bl: f64,
+/// What a driver is in one step, all at n + 1/2: `coil_ohm·i = e + drive − bl·v`, `resistance·v = force + bl·i − Sd·Δp`.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Step {
+    /// Force factor, N/A.
+    pub bl: f64,
+    /// Voltage that the past adds, V.
+    pub drive: f64,
+    /// Force that the past adds, N.
+    pub force: f64,
+    /// Mechanical resistance, kg/s.
+    pub resistance: f64,
     stiff: f64,
-    drive: f64,
-    electric: f64,
     offset: f64,
 }
 
@@ -61,10 +65,9 @@ pub(super) struct NoMass {
 }
 
 impl Motor {
-    /// `source_ohm` is what lies between the driving voltage and the terminals.
+    /// At rest.
     pub fn new(
         driver: &Driver,
-        source_ohm: f64,
         rates: &Rates,
         step_s: f64,
         nonlinear: f64,
@@ -116,12 +119,8 @@ impl Motor {
         }
         Ok(Self {
             step_s,
-            source_ohm,
             inductance,
-            electric: source_ohm
-                + resistance
-                + inductance
-                + relax.iter().map(Relax::strength).sum::<f64>(),
+            electric: resistance + inductance + relax.iter().map(Relax::strength).sum::<f64>(),
             relax,
             bl,
             mass: 2.0 * mass / step_s,
@@ -136,12 +135,16 @@ impl Motor {
             current: 0.0,
             velocity: 0.0,
             displacement: 0.0,
-            pending: Pending::default(),
         })
     }
 
-    /// Prepares the step with the voltage at n + 1/2; returns (F, D): v = (F − Sd·(p_front − p_rear))/D.
-    pub fn prepare(&mut self, voltage: f64) -> (f64, f64) {
+    /// Resistance of the coil in one step, Ω: its inductances included.
+    pub fn coil_ohm(&self) -> f64 {
+        self.electric
+    }
+
+    /// Prepares the step.
+    pub fn prepare(&self) -> Step {
         let (mut bl, mut stiff) = (self.bl, self.stiffness);
         if self.nonlinear != 0.0 {
             let x = (self.displacement + 0.5 * self.step_s * self.velocity) / self.xmax_m;
@@ -149,9 +152,8 @@ impl Motor {
             bl *= (1.0 - self.nonlinear * (0.05 * x + 0.15 * x * x)).max(0.05);
             stiff *= (1.0 + self.nonlinear * (0.05 * x + 0.30 * x * x)).max(0.05);
         }
-        let drive = voltage
-            + self.inductance * self.current
-            + self.relax.iter().map(Relax::remembered).sum::<f64>();
+        let drive =
+            self.inductance * self.current + self.relax.iter().map(Relax::remembered).sum::<f64>();
         let crept: f64 = self
             .creep
             .iter()
@@ -159,28 +161,23 @@ impl Motor {
             .map(|(c, x)| c.0 * x)
             .sum();
         let offset = self.displacement - crept;
-        self.pending = Pending {
+        Step {
             bl,
-            stiff,
             drive,
-            electric: self.electric,
+            force: self.mass * self.velocity - stiff * offset,
+            resistance: self.mass + self.damping + 0.5 * stiff * self.step_s,
+            stiff,
             offset,
-        };
-        let force = self.mass * self.velocity - stiff * offset + bl * drive / self.electric;
-        let resistance =
-            self.mass + self.damping + 0.5 * stiff * self.step_s + bl * bl / self.electric;
-        (force, resistance)
+        }
     }
 
-    /// Advances with the cone velocity at n + 1/2, m/s; returns the current there, A.
-    pub fn advance(&mut self, velocity: f64) -> f64 {
-        let p = self.pending;
-        let current = (p.drive - p.bl * velocity) / p.electric;
+    /// Advances with the cone velocity, m/s, and the current, A, at n + 1/2.
+    pub fn advance(&mut self, step: &Step, velocity: f64, current: f64) {
         self.current = 2.0 * current - self.current;
         for relax in &mut self.relax {
             relax.advance(current);
         }
-        let force = p.stiff * (p.offset + 0.5 * self.step_s * velocity);
+        let force = step.stiff * (step.offset + 0.5 * self.step_s * velocity);
         for ((x, (stay, feed)), gain) in self
             .creep_m
             .iter_mut()
@@ -192,11 +189,5 @@ impl Motor {
         }
         self.displacement += self.step_s * velocity;
         self.velocity = 2.0 * velocity - self.velocity;
-        current
-    }
-
-    /// Resistance ahead of the terminals, Ω.
-    pub fn source_ohm(&self) -> f64 {
-        self.source_ohm
     }
 }

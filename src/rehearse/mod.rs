@@ -2,7 +2,7 @@
 //!
 //! It shares the design's types with the frequency-domain model and nothing else, so that a fit to its captures is
 //! not a fit to itself. Ducts are stepped on a staggered grid (`line`), everything lumped by the implicit midpoint
-//! rule (`branch`, `driver`) in one junction system (`unit`); openings radiate through passive ladders
+//! rule (`branch`, `drivers`) in one junction system (`unit`); openings radiate through passive ladders
 //! (`radiation`) and hear each other with delay (`coupling`); microphones are filters on the openings' volume
 //! velocities (`probe`).
 
@@ -10,6 +10,7 @@ pub mod air;
 mod branch;
 mod coupling;
 mod driver;
+mod drivers;
 mod fit;
 mod line;
 mod noise;
@@ -27,8 +28,6 @@ pub mod settings;
 pub mod sweep;
 mod unit;
 pub mod write;
-
-use crate::design::Design;
 
 pub use record::{Recording, Rehearsed, RehearsedCapture, Wanted, simulate};
 pub use response::{Response, frequency_response, response_in};
@@ -86,14 +85,6 @@ pub enum RehearseError {
         /// Air load, kg.
         load_kg: f64,
     },
-    /// The design uses something that the virtual unit does not have.
-    #[error(
-        "a virtual unit cannot have {what} yet; leave it out, or use predict and verify with real captures"
-    )]
-    Unable {
-        /// In words.
-        what: &'static str,
-    },
     /// The simulation grew without bound.
     #[error(
         "the simulation of this design grew without bound after {at_s:.2} s; openings that lie nearer to each other \
@@ -103,15 +94,6 @@ pub enum RehearseError {
         /// Time, s.
         at_s: f64,
     },
-}
-
-/// Whether the virtual unit has everything that the design uses.
-fn able(design: &Design) -> Result<(), RehearseError> {
-    let uses = [(!design.driver.also.is_empty(), "several drivers")];
-    match uses.into_iter().find(|(used, _)| *used) {
-        Some((_, what)) => Err(RehearseError::Unable { what }),
-        None => Ok(()),
-    }
 }
 
 fn listed(names: &[String]) -> String {

@@ -59,7 +59,6 @@ pub(super) fn run(
     steps: usize,
     voltage: impl Fn(f64) -> f64,
 ) -> Result<Run, RehearseError> {
-    super::able(design)?;
     let mut unit = Unit::new(design, plan.air, plan.grid, plan.source_ohm)?;
     let medium = Medium {
         air: plan.air,

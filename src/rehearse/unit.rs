@@ -1,11 +1,11 @@
 //! The virtual unit: every element of a design as a state that one time step carries on.
 //!
 //! Per step, from n to n + 1: the ducts' volume velocities by leapfrog; then, at n + 1/2, the junction pressures,
-//! the lumped paths and the driver together,
+//! the lumped paths and the drivers together,
 //!
 //! ```text
 //! (2C/dt + Σ g + Σ G)·p = 2C/dt·p_n + inflow + Σ G·H          one row per junction, factored once
-//! v = (F − Sd·(p_front − p_rear))/D                           folded in by one scalar equation
+//! D·v = F − Sd·(p_front − p_rear)                             one row per driver, folded in
 //! ```
 //!
 //! so that junctions without any volume, and resistances from zero to infinity, need no special case. Only a
@@ -14,7 +14,8 @@
 use super::air::Air;
 use super::branch::Branch;
 use super::coupling::{Delayed, distances_m, is_near, solid_angle};
-use super::driver::{Motor, NoMass};
+use super::driver::NoMass;
+use super::drivers::Drivers;
 use super::line::{End, Line, Lossy, cells, is_stable};
 use super::radiation::{Ladder, radius_m};
 use super::relaxation::Rates;
@@ -47,9 +48,12 @@ pub(super) struct Unit {
     opening: Vec<usize>,
     /// What opening `.0` hears of opening `.1`.
     coupling: Vec<(usize, usize, Delayed)>,
-    motor: Motor,
-    front: Place,
-    rear: Place,
+    drivers: Drivers,
+    /// Junctions in front of and behind each driver.
+    sides: Vec<[Option<usize>; 2]>,
+    /// Pressure differences at the drivers: those without their volume velocities, and what these add.
+    difference: Vec<f64>,
+    load: Vec<f64>,
     names: Vec<String>,
     node: Vec<Node>,
     matrix: Vec<f64>,
@@ -308,7 +312,6 @@ impl Unit {
     pub fn new(design: &Design, air: &Air, grid: Grid, source_ohm: f64) -> Result<Self, NoMass> {
         let step_s = 1.0 / grid.rate_hz;
         let rates = Rates::new(grid.low_hz, grid.high_hz);
-        let motor = Motor::new(&design.driver, source_ohm, &rates, step_s, grid.nonlinear)?;
         let mut builder = Builder {
             air,
             rates,
@@ -317,8 +320,14 @@ impl Unit {
             lossy: Vec::new(),
             branches: Vec::new(),
         };
-        let front = builder.names.place(&design.driver.front);
-        let rear = builder.names.place(&design.driver.rear);
+        let places: Vec<[Place; 2]> = design
+            .driver
+            .places()
+            .map(|(front, rear, _)| [front, rear].map(|name| builder.names.place(name)))
+            .collect();
+        let held = places.iter().map(|p| p.contains(&Place::Closed)).collect();
+        let (rates, nonlinear) = (&builder.rates, grid.nonlinear);
+        let drivers = Drivers::new(&design.driver, held, source_ohm, rates, step_s, nonlinear)?;
         for chamber in &design.chambers {
             builder.chamber(chamber);
         }
@@ -373,9 +382,10 @@ impl Unit {
             flow: vec![Vec::new(); opening.len()],
             opening,
             coupling,
-            motor,
-            front,
-            rear,
+            drivers,
+            difference: vec![0.0; places.len()],
+            load: vec![0.0; places.len() * places.len()],
+            sides: places.iter().map(|sides| sides.map(Place::index)).collect(),
             names,
             node,
             matrix,
@@ -429,6 +439,14 @@ impl Unit {
             }
         }
         self.inverse = invert(matrix, n);
+        let inverse = &self.inverse;
+        let pairs = self
+            .sides
+            .iter()
+            .flat_map(|at| self.sides.iter().map(move |from| (at, from)));
+        for (load, (at, from)) in self.load.iter_mut().zip(pairs) {
+            *load = across(at, |a| across(from, |b| inverse[a * n + b]));
+        }
     }
 
     /// One step with the driving voltage at n + 1/2, V.
@@ -467,43 +485,24 @@ impl Unit {
             let row = &self.inverse[j * n..(j + 1) * n];
             self.middle[j] = row.iter().zip(&self.rhs).map(|(a, b)| a * b).sum();
         }
-        let (force, resistance) = self.motor.prepare(voltage);
-        let velocity = self.cone_velocity(force, resistance);
-        let current_a = self.motor.advance(velocity);
+        for (difference, sides) in self.difference.iter_mut().zip(&self.sides) {
+            *difference = across(sides, |j| self.middle[j]);
+        }
+        let current_a = self.drivers.step(voltage, &self.difference, &self.load);
+        for (flow, [front, rear]) in self.drivers.flow().iter().zip(&self.sides) {
+            for (side, flow) in [(front, *flow), (rear, -flow)] {
+                if let Some(b) = *side {
+                    for j in 0..n {
+                        self.middle[j] += self.inverse[j * n + b] * flow;
+                    }
+                }
+            }
+        }
         self.close_step();
         Step {
             current_a,
-            terminal_v: voltage - self.motor.source_ohm() * current_a,
+            terminal_v: voltage - self.drivers.source_ohm() * current_a,
         }
-    }
-
-    /// Solves the driver against the junctions and adds what it moves to their pressures.
-    fn cone_velocity(&mut self, force: f64, resistance: f64) -> f64 {
-        if self.front == Place::Closed || self.rear == Place::Closed {
-            return 0.0;
-        }
-        let n = self.pressure.len();
-        let sides = [(self.front.index(), 1.0), (self.rear.index(), -1.0)];
-        let (mut difference, mut load) = (0.0, 0.0);
-        for (a, sign_a) in sides {
-            let Some(a) = a else { continue };
-            difference += sign_a * self.middle[a];
-            for (b, sign_b) in sides {
-                if let Some(b) = b {
-                    load += sign_a * sign_b * self.inverse[a * n + b];
-                }
-            }
-        }
-        let sd = self.motor.sd_m2;
-        let velocity = (force - sd * difference) / (resistance + sd * sd * load);
-        for (b, sign) in sides {
-            if let Some(b) = b {
-                for j in 0..n {
-                    self.middle[j] += sign * self.inverse[j * n + b] * sd * velocity;
-                }
-            }
-        }
-        velocity
     }
 
     fn close_step(&mut self) {
@@ -532,6 +531,11 @@ impl Unit {
     pub fn step_s(&self) -> f64 {
         self.step_s
     }
+}
+
+/// Front less rear of a value at the junctions; nothing outside.
+fn across([front, rear]: &[Option<usize>; 2], value: impl Fn(usize) -> f64) -> f64 {
+    front.map_or(0.0, &value) - rear.map_or(0.0, &value)
 }
 
 /// The larger magnitude; not a number wins.
