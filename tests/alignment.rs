@@ -85,6 +85,7 @@ fn responses(design: &Design, seed: u64) -> Vec<Response> {
             timed: true,
             has_phase: true,
             drive_v: Some(2.83),
+            ahead_ohm: None,
             take: Take {
                 file: "synthetic".to_string(),
                 digest: String::new(),

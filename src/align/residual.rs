@@ -53,6 +53,8 @@ pub struct Series {
     pub has_phase: bool,
     /// Drive voltage, V RMS.
     pub drive_v: f64,
+    /// Resistance between that voltage and the terminals where it is not the design's, Ω.
+    pub ahead_ohm: Option<f64>,
     /// Duration constant L of the sweep, s, and its start, Hz, for the drift term.
     pub sweep: Option<(f64, f64)>,
 }
@@ -145,6 +147,7 @@ impl Comparison {
                 nuisance: Vec::new(),
                 has_phase: r.has_phase,
                 drive_v: r.drive_v.unwrap_or(design.drive.voltage_v),
+                ahead_ohm: r.ahead_ohm,
                 sweep,
             };
             for i in usable(r) {
@@ -238,10 +241,7 @@ impl Comparison {
         } else {
             Vec::new()
         };
-        let nonlinear = design
-            .resistors
-            .iter()
-            .any(|r| r.quadratic_pa_s2_per_m2 != 0.0);
+        let nonlinear = network.is_nonlinear();
         let mut out = Evaluated {
             residual: Vec::new(),
             jacobian: Vec::new(),
@@ -255,13 +255,17 @@ impl Comparison {
             // One pass serves all observations, unless the level matters.
             let together: Vec<usize> = (n..self.series.len())
                 .filter(|&m| {
-                    done[m].is_none()
-                        && (!nonlinear || self.series[m].drive_v == self.series[n].drive_v)
+                    done[m].is_none() && (!nonlinear || self.series[m].same_level(&self.series[n]))
                 })
                 .collect();
             let observed: Vec<Observed> =
                 together.iter().map(|&m| self.series[m].observed).collect();
             let drive = self.series[n].drive_v;
+            let jig = match self.series[n].ahead_ohm.filter(|_| nonlinear) {
+                Some(ohm) => Some(behind(&design, ohm, &self.air)?),
+                None => None,
+            };
+            let network = jig.as_ref().unwrap_or(&network);
             let (values, slopes) = if slopes {
                 let all =
                     network.respond_with_slopes(&self.frequency_hz, &observed, &parameters, drive);
@@ -379,6 +383,12 @@ impl Comparison {
 }
 
 impl Series {
+    /// Whether both were taken at one level at the terminals, within 0.2 %: a resistor rises by less than that.
+    #[must_use]
+    pub fn same_level(&self, other: &Self) -> bool {
+        (self.drive_v / other.drive_v - 1.0).abs() < 2e-3 && self.ahead_ohm == other.ahead_ohm
+    }
+
     /// What one unit of a nuisance adds to ln M: (level, phase).
     #[must_use]
     pub fn effect(&self, kind: Nuisance, frequency_hz: f64) -> (f64, f64) {
@@ -443,4 +453,15 @@ fn usable(r: &Response) -> impl Iterator<Item = usize> + '_ {
 #[must_use]
 pub fn wrap(angle: f64) -> f64 {
     angle - TAU * ((angle + PI) / TAU - 1e-15).floor()
+}
+
+/// The network of a design behind a jig: what it shows at its terminals does not depend on the resistance ahead of them,
+/// but the level there does.
+///
+/// # Errors
+/// [`ModelError`] if the design cannot be simulated.
+pub fn behind(design: &Design, ahead_ohm: f64, air: &AirConditions) -> Result<Network, ModelError> {
+    let mut jig = design.clone();
+    jig.drive.source_ohm = ahead_ohm;
+    Network::new(&jig, air)
 }

@@ -81,6 +81,7 @@ pub fn to_response(curve: &CurveFile) -> Result<Response, MeasureError> {
         timed: false,
         has_phase,
         drive_v: curve.drive_v,
+        ahead_ohm: None,
         take: Take {
             file: curve.file.clone(),
             digest,

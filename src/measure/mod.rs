@@ -61,6 +61,8 @@ pub struct Response {
     pub has_phase: bool,
     /// RMS voltage at the amplifier during the capture, V, where it is known.
     pub drive_v: Option<f64>,
+    /// Resistance between that voltage and the terminals where it is not the design's: the jig's reference and leads, Ω.
+    pub ahead_ohm: Option<f64>,
     /// What was found about the take.
     pub take: Take,
     /// Harmonics 2 to 5, as far as the sample rate allows; empty for curves.

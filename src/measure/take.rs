@@ -171,6 +171,7 @@ fn capture(capture: &Capture, sweep: &Sweep) -> Result<Response, MeasureError> {
             response.calibration_relative = calibration.sqrt();
             response.absolute = true;
             response.timed = true;
+            response.ahead_ohm = Some(reference_ohm + lead_ohm);
             response.impulse = Impulse::default();
             Ok(response)
         }
@@ -377,6 +378,7 @@ fn response(
         timed: false,
         has_phase: true,
         drive_v: capture.drive_v,
+        ahead_ohm: None,
         take: Take {
             file: capture.file.clone(),
             digest: data.digest.clone(),

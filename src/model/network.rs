@@ -425,19 +425,33 @@ impl Network {
 
     /// Fixed point of the resistors that rise with particle velocity: R = R₀ + 8/(3π)·q·V/area, V the peak.
     fn settle(&self, state: &mut State, drive_v: f64, work: &mut [Complex64]) {
+        // The last rise of each resistor and how far it then was from the fixed point.
+        let mut before: Vec<Option<(f64, f64)>> = vec![None; self.nonlinear.len()];
         for _ in 0..60 {
             let mut change = 0.0_f64;
+            let mut misses = Vec::with_capacity(self.nonlinear.len());
             for &i in &self.nonlinear {
                 let wanted = self.rise(i) * self.velocity_peak(state, i, drive_v);
+                let miss = wanted - state.extra[i];
                 let scale = self.design.resistors[i].acoustic_pa_s_per_m3() + wanted;
-                change = change.max((wanted - state.extra[i]).abs() / scale.max(f64::MIN_POSITIVE));
-                // Under-relaxed: the plain iteration can alternate where the rise dominates.
-                state.extra[i] += 0.6 * (wanted - state.extra[i]);
+                change = change.max(miss.abs() / scale.max(f64::MIN_POSITIVE));
+                misses.push(miss);
             }
-            self.solve_state(state, work);
             if change < 1e-11 {
                 break;
             }
+            for ((&i, miss), last) in self.nonlinear.iter().zip(misses).zip(&mut before) {
+                let now = state.extra[i];
+                // A secant step; a careful one where there is none yet or it would leave what is plausible: the plain
+                // iteration can alternate where the rise dominates.
+                let secant = last.and_then(|(then, missed): (f64, f64)| {
+                    let slope = (miss - missed) / (now - then);
+                    Some(now - miss / slope).filter(|x| slope < -0.2 && *x >= 0.0 && x.is_finite())
+                });
+                *last = Some((now, miss));
+                state.extra[i] = secant.unwrap_or(now + 0.6 * miss);
+            }
+            self.solve_state(state, work);
         }
     }
 

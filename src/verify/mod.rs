@@ -7,7 +7,7 @@ pub mod result;
 pub mod words;
 
 use crate::air::Air;
-use crate::align::residual::{DRIFT_UNIT, Nuisance, growth};
+use crate::align::residual::{DRIFT_UNIT, Nuisance, behind, growth};
 use crate::align::search::AlignError;
 use crate::align::{Fit, align};
 use crate::design::captures::CaptureSet;
@@ -145,6 +145,11 @@ fn simulate(
             .iter()
             .map(|&i| fit.comparison.frequency_hz[i])
             .collect();
+        let jig = match s.ahead_ohm.filter(|_| network.is_nonlinear()) {
+            Some(ohm) => Some(behind(design, ohm, &air)?),
+            None => None,
+        };
+        let network = jig.as_ref().unwrap_or(&network);
         list.extend(network.respond(&f, &[s.observed], s.drive_v));
     }
     Ok(list)

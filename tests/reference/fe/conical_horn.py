@@ -194,7 +194,7 @@ if __name__ == "__main__":
         },
         "check": {
             "cylinder_end_correction_over_radius_at_1_hz": flanged_end_over_radius(),
-            "flanged_end_correction_from_memory": "0.8216 (Norris & Sheng 1989, from memory)",
+            "flanged_end_correction_literature_from_memory": "0.8216 (Norris & Sheng 1989) to 0.8217 (Nomura 1960)",
             "power_radiated_to_power_in": meshes[2][2],
             "rayleigh_integral_of_mouth_velocity_at_1_m": largest_relative(third["pressure_1_m"], third["rayleigh_1_m"]),
             "rayleigh_remark": "relative difference; the velocity is the derivative of the pressure, singular at the "

@@ -21,7 +21,7 @@ def joined(*blocks):
     starts = np.cumsum([0] + [m.p.shape[1] for m in blocks])
     t = np.hstack([m.t + s for m, s in zip(blocks, starts)])
     _, first, back = np.unique(np.round(p, 9), axis=1, return_index=True, return_inverse=True)
-    return MeshTri(p[:, first], np.sort(back.ravel()[t], axis=0))
+    return MeshTri(np.ascontiguousarray(p[:, first]), np.sort(back.ravel()[t], axis=0))
 
 
 def graded(mesh, corners, reach, levels):
