@@ -153,6 +153,16 @@ fn both_models_agree_on_every_element() {
             }),
         ),
         (
+            "near a floor and a wall",
+            0.1,
+            Box::new(|d| {
+                d.room = Room {
+                    floor_m: Some(0.3),
+                    wall_m: Some(0.3),
+                };
+            }),
+        ),
+        (
             "beside a wall, on the floor",
             0.1,
             Box::new(|d| {

@@ -202,8 +202,9 @@ impl Ladder {
             .collect();
         let mut form: Vec<(f64, Option<f64>)> =
             (0..14).map(|i| (0.3 * 1.35f64.powi(i), None)).collect();
-        for i in 0..12 {
-            let omega = 0.8 * 1.17f64.powi(i);
+        // From a third of what an opening alone needs: images a few radii away ripple that slowly.
+        for i in 0..24 {
+            let omega = 0.35 * 1.12f64.powi(i);
             for width in [0.22, 0.35, 0.6, 1.0, 1.6, 2.4] {
                 form.push((omega, Some(omega * width)));
             }
@@ -318,7 +319,15 @@ mod tests {
         };
         let opening = opening(shape, Flange::Infinite, 1.0);
         let radius = radius_m(0.12);
-        for image_m in [vec![0.3], vec![0.3, 0.4, 0.5], vec![0.6], vec![0.9]] {
+        for image_m in [
+            vec![0.3],
+            vec![0.3, 0.4, 0.5],
+            vec![0.6],
+            vec![0.9],
+            vec![0.6, 0.6, 0.85],
+            vec![0.6, 0.8, 1.0],
+            vec![0.9, 0.9, 1.27],
+        ] {
             let ladder = Ladder::fit(
                 &opening,
                 (&image_m, 2.0 * PI),
