@@ -238,12 +238,19 @@ fn both_models_agree_on_every_element() {
             }),
         ),
         (
-            // Wider holes are left out: no causal element has a resistance that rises without a reactance.
             "plates of wide holes and wide slots",
-            0.2,
+            0.1,
             Box::new(move |d| {
                 plate(d, 0, Holes::Round { diameter_m: 1e-3 }, 1e-3, 0.1);
                 plate(d, 1, Holes::Slots { gap_m: 5e-4 }, 1e-3, 0.05);
+            }),
+        ),
+        (
+            "a thin plate of holes of 3 mm",
+            0.1,
+            Box::new(move |d| {
+                plate(d, 0, Holes::Round { diameter_m: 3e-3 }, 1e-3, 0.1);
+                plate(d, 1, Holes::Slots { gap_m: 2e-3 }, 1e-3, 0.05);
             }),
         ),
         (

@@ -3,9 +3,9 @@
 //! ```text
 //! z = { jωρ·t·(1 + a_v) + jωρ·δ + r }/σ          per particle velocity over the whole face
 //! a_v   viscous excess of the hole or slot (Zwikker & Kosten), see `wall_loss`
-//! holes of radius a:  δ = (16/(3π))·a·ψ(√σ),       r = √[(3πμ/a)² + 8μρω]
+//! holes of radius a:  δ = (16/(3π))·a·ψ(√σ),       r = √[(3πμ/a)² + 2j·8μρω]
 //!                     ψ(ξ) = 1 − 1.4092ξ + 0.33818ξ³ + 0.06793ξ⁵ − 0.02287ξ⁶ + 0.03015ξ⁷ − 0.01641ξ⁸
-//! slots of gap g:     δ = (2g/π)·ln(1/sin(πσ/2)),  r = √[(32μ/(πg))² + 2μρω]
+//! slots of gap g:     δ = (2g/π)·ln(1/sin(πσ/2)),  r = √[(32μ/(πg))² + 2j·2μρω]
 //! ```
 //!
 //! | symbol | variable | unit |
@@ -13,14 +13,14 @@
 //! | t | `thickness_m` | m |
 //! | σ | `open_fraction` | 1 |
 //! | δ | added length, both sides together | m |
-//! | r | resistance of the flow towards and away from a hole, both sides together | Pa·s/m |
+//! | r | impedance of the friction of the flow towards and away from a hole, both sides together | Pa·s/m |
 //!
 //! δ of holes: two pistons in a flange, less what neighbours share (Fok 1941, for a hole in the end of a cell of the
 //! same open fraction). δ of slots: exact for a thin plate of regular slots (conformal mapping, as the capacitive
 //! window of a waveguide: Marcuvitz 1951). r: at low frequency the creeping flow through a thin opening (Sampson
 //! 1891; slots: Hasimoto 1958), at high frequency the boundary layer on the face of the plate, as though the plate
 //! were thicker by the hole's diameter or the slot's gap (Ingard 1953, JASA 25:1037); the root of squares between
-//! the two is our own. All from memory. Published end resistances differ by a factor of two either way, which
+//! the two is our own; a layer whose resistance grows with √ω has as much reactance, or it would not be causal. All from memory. Published end resistances differ by a factor of two either way, which
 //! matters for thin plates with wide holes. Finite elements (`tests/reference/fe`) give δ of holes within 3 % (σ up to
 //! 0.2, plates at least half a radius thick; a thinner plate has up to 8 % less), of slots exactly where thin and 0.04·g more
 //! where thick. Range: holes and their spacing far below a wavelength, σ up to about 0.4.
@@ -60,7 +60,7 @@ pub fn specific_impedance<T: Field>(plate: &Plate, at: &Tone, seed: Option<Key>)
             )
         }
     };
-    let end = (creeping * creeping + layer).sqrt();
+    let end = (creeping * creeping + T::from_complex(Complex64::new(0.0, 2.0 * layer))).sqrt();
     let mass = Complex64::new(0.0, omega * rho);
     ((thickness * (excess + 1.0) + added) * mass + end) / open
 }

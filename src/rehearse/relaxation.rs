@@ -108,18 +108,13 @@ impl Rates {
 
     /// Fits a function of s = jω that is passive and of the relaxing kind.
     pub fn fit(&self, function: impl Fn(Complex64) -> Complex64) -> Relaxing {
-        self.fit_weighted(1.0, function)
-    }
-
-    /// The same with the real part weighted by `real` against the imaginary part.
-    pub fn fit_weighted(&self, real: f64, function: impl Fn(Complex64) -> Complex64) -> Relaxing {
         let s: Vec<Complex64> = self.omega.iter().map(|&w| Complex64::new(0.0, w)).collect();
         let target: Vec<Complex64> = s.iter().map(|&s| function(s)).collect();
         let weight: Vec<(f64, f64)> = target
             .iter()
             .map(|t| {
                 let w = 1.0 / t.norm().max(f64::MIN_POSITIVE);
-                (real * w, w)
+                (w, w)
             })
             .collect();
         let mut basis = vec![vec![Complex64::new(1.0, 0.0); s.len()], s.clone()];
