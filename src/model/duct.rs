@@ -374,18 +374,15 @@ impl<T: Field> DuctGeometry<T> {
 
     /// The matrix that takes (ψ, η) at `from` to (ψ, η) at `to`.
     fn raw(&self, at: &Tone) -> [T; 4] {
-        let mut whole: Option<[T; 4]> = None;
-        for step in &self.steps {
-            let piece = self.piece(at, step);
-            whole = Some(match whole {
-                None => piece,
-                Some(before) => product(piece, before),
-            });
-        }
-        whole.unwrap_or_else(|| {
+        let Some((first, rest)) = self.steps.split_first() else {
             let (one, none) = (T::from_f64(1.0), T::from_f64(0.0));
-            [one, none, none, one]
-        })
+            return [one, none, none, one];
+        };
+        let mut whole = self.piece(at, first);
+        for step in rest {
+            whole = product(self.piece(at, step), whole);
+        }
+        whole
     }
 
     /// The matrix that takes (p, U) at `from` to (p, U) at `to`; its determinant is 1.
@@ -432,7 +429,9 @@ impl<T: Field> DuctGeometry<T> {
         let h = step.h;
         let (z1, y1) = self.line(at, &step.at[0]);
         if self.profile == Profile::Uniform {
-            return exponential(T::from_f64(0.0), -(z1 * h), -(y1 * h));
+            let (series, shunt) = (z1 * h, y1 * h);
+            let (cosh, sinhc) = cosh_sinhc(series * shunt);
+            return [cosh, -(sinhc * series), -(sinhc * shunt), cosh];
         }
         let (z2, y2) = self.line(at, &step.at[1]);
         if self.profile == Profile::Conical && !self.by_magnus() {

@@ -48,7 +48,7 @@ impl Weather {
         let moved: Vec<String> = self
             .peaks_hz
             .iter()
-            .map(|[a, b]| format!("{a:.1} to {b:.1} Hz ({:+.1} %)", 100.0 * (b / a - 1.0)))
+            .map(|[a, b]| format!("{a:.1} to {b:.1} Hz ({:+.1}\u{a0}%)", 100.0 * (b / a - 1.0)))
             .collect();
         let mut text = format!(
             "At {:.0} °C instead of {:.1} °C the impedance peaks move from {}",

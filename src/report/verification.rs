@@ -127,7 +127,7 @@ fn far_field(far: &FarField) -> Figure {
         pairs.map(|(l, u)| l + sign * u).collect()
     };
     chart.bands.push(RangeBand {
-        label: "uncertainty of the measurement (k = 2)".to_owned(),
+        label: "uncertainty of the difference (k = 2)".to_owned(),
         x: far.frequency_hz.clone(),
         low: edge(-1.0),
         high: edge(1.0),

@@ -134,7 +134,7 @@ pub(super) fn levels(seen: &ObservationCurves) -> Chart {
                 .collect()
         };
         chart.bands.push(RangeBand {
-            label: "uncertainty of the measurement (k = 2)".to_owned(),
+            label: "uncertainty of the difference (k = 2)".to_owned(),
             x: seen.frequency_hz.clone(),
             low: edge(-1.0),
             high: edge(1.0),
