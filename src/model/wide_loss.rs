@@ -8,7 +8,8 @@
 //! ```
 //!
 //! The coefficients belong to the geometry, the powers of l to the frequency, so that a place in a duct costs two short
-//! sums. Eight terms are good to 5e-11 from [`FROM`] on; below that the functions of [`super::wall_loss`] serve.
+//! sums. Eight terms are good to 5e-11 where |κ| times the radius or the smaller side is 120 or more; below
+//! that the functions of [`super::wall_loss`] serve.
 //!
 //! | symbol | variable | unit |
 //! | --- | --- | --- |
