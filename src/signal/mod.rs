@@ -1,6 +1,7 @@
 //! Sweeps, deconvolution, windows, bands and WAV files.
 
 pub mod bands;
+pub mod coherence;
 pub mod decimate;
 pub mod deconvolve;
 pub mod grid;

@@ -26,6 +26,7 @@ mod porous;
 mod radiating;
 mod resistances;
 mod table;
+mod tables;
 mod tubes;
 
 use bassay::air::Air;

@@ -131,6 +131,15 @@ const GROUPS: &[table::Group] = &[
             measuring::production_figures,
         ],
     ),
+    (
+        "Tables of the reference file",
+        &[
+            tables::boxes_of_the_reference_table,
+            tables::horns_of_the_reference_table,
+            tables::pistons_and_tubes_of_the_reference_table,
+            tables::coherence_of_averages,
+        ],
+    ),
     ("Circuits", &[circuit::boxes_of_a_circuit_simulator]),
     ("Bores", &[bore::cylinder_cone_and_bell]),
     (
