@@ -111,6 +111,8 @@ const BROKEN: &[Case] = &[
     ("bend = \"none\"", "lining = { flow_resistivity_pa_s_per_m2 = 8000.0, thickness_m = 0.02, model = \"mikki\" }", "lining", "duct.d1.lining.model", &["'miki'"]),
     ("space = \"half\"", "space = \"quarter\"\n[room]\nfloor_m = 0.4", "floor_m", "room.floor_m", &["through the origin"]),
     ("space = \"half\"", "space = \"half\"\n[room]\nfloor_m = -0.4", "floor_m", "room.floor_m", &["-0.4"]),
+    ("position_m = [2.0, 0.0, 0.0]", "position_m = [2.0, 0.0, -0.7]\n[room]\nfloor_m = 0.5", "-0.7", "probe.floor-2m.position_m", &["behind the floor"]),
+    ("[[chamber]]\nname = \"rear-box\"", "[[driver.also]]\nfront = \"throat\"\nrear = \"closed\"\n[[chamber]]\nname = \"rear-box\"", "[[driver.also]]", "driver.also", &["cannot move"]),
     ("le_h = 1.1e-3", "le_h = 1.1e-3\nsemi_k_ohm_s_n = 0.05", "[driver]", "driver.semi_n", &["together with semi_k_ohm_s_n"]),
     ("le_h = 1.1e-3", "le_h = 1.1e-3\ncoil_metal = \"copper\"", "[driver]", "driver.coil_temperature_c", &["together with coil_metal"]),
     ("le_h = 1.1e-3", "le_h = 1.1e-3\nwiring = \"series\"", "wiring", "driver.wiring", &["one driver"]),

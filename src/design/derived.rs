@@ -2,8 +2,8 @@
 //! resistance and the high-level loss of a plate, the length of a bend, the wall of a chamber, the mirror planes.
 
 use super::{
-    Bend, Chamber, Design, Driver, Duct, Holes, Mechanics, Planes, Plate, Resistance, Resistor,
-    Space,
+    Bend, CLOSED, Chamber, Design, Driver, Duct, Holes, Mechanics, Planes, Plate, Resistance,
+    Resistor, Space,
 };
 
 impl Driver {
@@ -147,6 +147,13 @@ impl Driver {
     #[must_use]
     pub fn count(&self) -> usize {
         1 + self.also.len()
+    }
+
+    /// Whether a side of a cone is closed, so that it cannot move.
+    #[must_use]
+    pub fn is_held(&self) -> bool {
+        self.places()
+            .any(|(front, rear, _)| front == CLOSED || rear == CLOSED)
     }
 
     /// Front, rear and sign (−1 where the leads are exchanged) of every driver.

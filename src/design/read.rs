@@ -89,8 +89,8 @@ fn read_document<'t>(
     let ducts = read_elements::ducts(&top, &mut wiring);
     let resistors = read_elements::resistors(&top, &mut wiring);
     let leaks = read_elements::leaks(&top, &mut wiring);
-    let openings = read_openings::openings(&top, &mut wiring, space);
-    let probes = read_openings::probes(&top, &wiring, &openings);
+    let openings = read_openings::openings(&top, &mut wiring, (space, room));
+    let probes = read_openings::probes(&top, &wiring, &openings, room);
     wiring.check(source);
     let mut design = Design {
         name,

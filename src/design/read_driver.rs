@@ -124,6 +124,13 @@ pub(super) fn driver<'t>(top: &Table<'t, '_>, wiring: &mut Wiring<'t>) -> Option
         also,
         wiring: connection.unwrap_or(Connection::Parallel),
     };
+    if driver.count() > 1 && driver.is_held() {
+        table.problem(
+            "also",
+            "a cone with a side at 'closed' cannot move; among several drivers expected a junction or 'outside' on both \
+             sides of each",
+        );
+    }
     check_air_load(&table, &driver);
     Some(driver)
 }

@@ -63,6 +63,7 @@ pub(super) struct Names<'t> {
 }
 
 impl<'t> Names<'t> {
+    /// No name of this kind yet.
     pub fn new(kind: &'static str) -> Self {
         Self {
             kind,

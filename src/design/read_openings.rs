@@ -4,16 +4,36 @@ use super::junctions::{Role, Wiring};
 use super::problem::{number, quoted};
 use super::read_elements::{Names, at_junction, named, one_of};
 use super::toml_reader::Table;
-use super::{Flange, Opening, OpeningShape, Probe, ProbePlace, Space, quantity};
+use super::{Flange, Opening, OpeningShape, Probe, ProbePlace, Room, Space, quantity};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Largest relative difference of two statements of the same area: they are written with a few digits.
 const SAME_AREA: f64 = 0.01;
 
+/// Reports a position below the floor or behind the side wall that `[room]` puts at a distance.
+fn in_the_room(table: &Table<'_, '_>, room: Room, position_m: [f64; 3]) {
+    let [_, y, z] = position_m;
+    for (distance, at, axis, plane) in [
+        (room.floor_m, z, "z", "floor"),
+        (room.wall_m, y, "y", "wall"),
+    ] {
+        if let Some(distance) = distance.filter(|d| at < -d) {
+            table.problem(
+                "position_m",
+                format!(
+                    "{axis} is {} m, behind the {plane} at {} m ([room] {plane}_m); expected a place in the room",
+                    number(at),
+                    number(-distance)
+                ),
+            );
+        }
+    }
+}
+
 pub(super) fn openings<'t>(
     top: &Table<'t, '_>,
     wiring: &mut Wiring<'t>,
-    space: Space,
+    (space, room): (Space, Room),
 ) -> Vec<Opening> {
     let mut names = Names::new("opening");
     let known = [
@@ -50,6 +70,7 @@ pub(super) fn openings<'t>(
         } else if sound {
             places.insert(place, name.clone());
         }
+        in_the_room(&table, room, position_m);
         let flanges = [("infinite", Flange::Infinite), ("none", Flange::None)];
         let flange = table.choice("flange", &flanges);
         let wrong = !table.has("flange") || flange == Some(Flange::Infinite);
@@ -111,6 +132,7 @@ pub(super) fn probes<'t>(
     top: &Table<'t, '_>,
     wiring: &Wiring<'t>,
     openings: &[Opening],
+    room: Room,
 ) -> Vec<Probe> {
     let mut names = Names::new("probe");
     let known = ["name", "near", "distance_m", "position_m", "inside"];
@@ -164,6 +186,7 @@ pub(super) fn probes<'t>(
             Some(_) => table
                 .numbers::<3>("position_m", quantity::POSITION)
                 .map(|position_m| {
+                    in_the_room(&table, room, position_m);
                     if let Some(here) = openings.iter().find(|o| o.position_m == position_m) {
                         table.problem(
                             "position_m",

@@ -19,6 +19,7 @@ pub(super) struct Index {
 }
 
 impl Index {
+    /// Every parameter of a design.
     pub fn new(design: &Design) -> Self {
         let list: Vec<_> = design
             .parameters()
@@ -29,6 +30,7 @@ impl Index {
         Self { list, by_path }
     }
 
+    /// The parameters that a pattern stands for, in file order.
     pub fn matching(&self, pattern: &str) -> Vec<Parameter> {
         if !pattern.contains('*') {
             return self.by_path.get(pattern).copied().into_iter().collect();

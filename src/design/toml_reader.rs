@@ -34,6 +34,7 @@ pub(super) struct Range {
 }
 
 impl Range {
+    /// From the lowest to the highest value, both allowed, in a unit.
     pub const fn new(low: f64, high: f64, unit: &'static str) -> Self {
         Self { low, high, unit }
     }
@@ -55,6 +56,7 @@ impl Range {
 }
 
 impl<'t> Source<'t> {
+    /// A text without problems so far; `file` names it in messages.
     pub fn new(text: &'t str, file: &'t Path) -> Self {
         let line_starts = std::iter::once(0)
             .chain(text.match_indices('\n').map(|(i, _)| i + 1))
@@ -92,6 +94,7 @@ impl<'t> Source<'t> {
         }
     }
 
+    /// Line, from 1, of a place in the text.
     pub fn line(&self, at: usize) -> usize {
         self.place(at).0
     }
@@ -290,10 +293,12 @@ impl<'s, 't> Table<'s, 't> {
         }
     }
 
+    /// The value of a key as it stands.
     pub fn raw(&self, key: &str) -> Option<&'s Spanned<DeValue<'t>>> {
         self.table.get(key)
     }
 
+    /// Whether the key is there.
     pub fn has(&self, key: &str) -> bool {
         self.table.contains_key(key)
     }
@@ -308,6 +313,7 @@ impl<'s, 't> Table<'s, 't> {
         self.source.report(self.at_key(key), self.key(key), text);
     }
 
+    /// Reports a value of the wrong kind.
     pub fn wrong(&self, key: &str, value: &DeValue<'_>, expected: &str) {
         self.problem(
             key,
@@ -315,6 +321,7 @@ impl<'s, 't> Table<'s, 't> {
         );
     }
 
+    /// Reports a key that is not there.
     pub fn missing(&self, key: &str, expected: &str) {
         if self.mistyped.iter().any(|meant| meant == key) {
             return;

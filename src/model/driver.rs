@@ -17,6 +17,8 @@
 //! series    Ya, Q with Ze + Rs/N and e/N,    Yd = Sd²/Zm,             total current i
 //! ```
 //!
+//! A cone with a closed side is held: it does not move, and the terminals show the blocked coil. One driver alone may be.
+//!
 //! A positive cone velocity moves air into the front junction. Voltages and currents are RMS where levels are
 //! meant; the equations are linear, so that any common scale holds. With a mass that includes the free-air
 //! load, 2·(8/3)·ρa³ with a = √(Sd/π) (a piston in an infinite baffle, both sides) is taken off, because the
@@ -45,6 +47,8 @@ pub struct DriverNumbers<T> {
     creep: T,
     count: f64,
     wiring: Wiring,
+    /// A side of the cone is closed: it cannot move.
+    held: bool,
 }
 
 /// What the network sees of the driver at one frequency, for 1 V at the amplifier.
@@ -144,6 +148,7 @@ impl<T: Field> DriverNumbers<T> {
             creep: pick(driver.creep, Key::Creep),
             count: driver.count() as f64,
             wiring: driver.wiring,
+            held: driver.is_held(),
         }
     }
 
@@ -175,7 +180,11 @@ impl<T: Field> DriverNumbers<T> {
         }
         let mechanical = self.rms + self.mass * s + (cms * s).recip();
         let total = mechanical + self.bl * self.bl / blocked;
-        let inverse = total.recip();
+        let inverse = if self.held {
+            T::from_f64(0.0)
+        } else {
+            total.recip()
+        };
         let apart = if self.count == 1.0 {
             T::from_f64(0.0)
         } else {

@@ -44,7 +44,7 @@ use std::f64::consts::TAU;
 
 /// Where the division into steps is checked, Hz, and what relative error it may leave in a duct's matrix there. Resonances
 /// multiply it, the more the lower they are; above the highest of these it grows with the fourth power of the frequency.
-const CHECKED: [(f64, f64); 3] = [(300.0, 3e-5), (100.0, 2e-6), (20.0, 1e-7)];
+const CHECKED: [(f64, f64); 4] = [(600.0, 5e-5), (300.0, 3e-5), (100.0, 2e-6), (20.0, 1e-7)];
 /// ρc, Pa·s/m, to weigh the entries of a matrix against each other.
 const RHO_C: f64 = 413.0;
 /// √3/6: the Gauss points of a step lie at 1/2 ± this.
@@ -358,7 +358,9 @@ impl<T: Field> DuctGeometry<T> {
                 break;
             }
             let wanted = count as f64 * excess.powf(0.25) * 1.1;
-            count = (wanted.ceil() as usize).clamp(count + 1, 2 * count);
+            count = (wanted.ceil() as usize)
+                .clamp(count + 1, 2 * count)
+                .min(MOST_STEPS);
         }
         count
     }

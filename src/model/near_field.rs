@@ -12,6 +12,7 @@
 //! sin(ka/2)/(ka/2) is 0.891. Above it the cone or the mouth no longer moves as one anyway.
 
 use super::network::Network;
+use super::openings::invert;
 use super::radiation::Axis;
 use super::tone::Tone;
 use crate::design::ProbePlace;
@@ -89,44 +90,18 @@ pub fn shares(
         flow[j] = Complex64::new(1.0, 0.0);
         flow
     };
-    // Wᵀ·share = Z.
-    let matrix: Vec<Vec<Complex64>> = (0..n)
-        .map(|j| {
-            probes
-                .iter()
-                .map(|&i| network.probe_weight(i, j, &at))
-                .collect()
-        })
+    // shareᵀ = Zᵀ·W⁻¹.
+    let mut inverse: Vec<Complex64> = probes
+        .iter()
+        .flat_map(|&i| (0..n).map(move |j| (i, j)))
+        .map(|(i, j)| network.probe_weight(i, j, &at))
         .collect();
-    let right: Vec<Complex64> = (0..n)
+    invert(&mut inverse, n);
+    let far: Vec<Complex64> = (0..n)
         .map(|j| network.point_of_flow(position_m, &at, &unit(j)))
         .collect();
-    solve(matrix, right)
-}
-
-/// Gaussian elimination with row exchange.
-fn solve(mut a: Vec<Vec<Complex64>>, mut b: Vec<Complex64>) -> Option<Vec<Complex64>> {
-    let n = b.len();
-    for k in 0..n {
-        let pivot = (k..n).max_by(|&i, &j| a[i][k].norm_sqr().total_cmp(&a[j][k].norm_sqr()))?;
-        a.swap(k, pivot);
-        b.swap(k, pivot);
-        if a[k][k].norm_sqr() == 0.0 {
-            return None;
-        }
-        for i in k + 1..n {
-            let factor = a[i][k] / a[k][k];
-            let (above, below) = a.split_at_mut(i);
-            for (entry, upper) in below[0].iter_mut().zip(&above[k]).skip(k) {
-                *entry -= factor * upper;
-            }
-            let upper = b[k];
-            b[i] -= factor * upper;
-        }
-    }
-    for k in (0..n).rev() {
-        let sum: Complex64 = (k + 1..n).map(|j| a[k][j] * b[j]).sum();
-        b[k] = (b[k] - sum) / a[k][k];
-    }
-    b.iter().all(|x| x.is_finite()).then_some(b)
+    let shares: Vec<Complex64> = (0..n)
+        .map(|i| (0..n).map(|j| far[j] * inverse[j * n + i]).sum())
+        .collect();
+    shares.iter().all(|x| x.is_finite()).then_some(shares)
 }

@@ -372,7 +372,7 @@ fn apart(a: [f64; 3], b: [f64; 3]) -> f64 {
 }
 
 /// Inverts a small complex matrix in place (Gauss–Jordan with row exchange).
-fn invert(matrix: &mut [Complex64], n: usize) {
+pub(super) fn invert(matrix: &mut [Complex64], n: usize) {
     match n {
         0 => {}
         1 => matrix[0] = matrix[0].inv(),

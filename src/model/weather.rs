@@ -50,22 +50,22 @@ impl Weather {
             .iter()
             .map(|[a, b]| format!("{a:.1} to {b:.1} Hz ({:+.1}\u{a0}%)", 100.0 * (b / a - 1.0)))
             .collect();
-        let mut text = format!(
-            "At {:.0} °C instead of {:.1} °C the impedance peaks move from {}",
-            self.to_c,
-            self.from_c,
-            if moved.is_empty() {
-                "none found".to_string()
-            } else {
-                moved.join(", ")
-            }
+        let peaks = if moved.is_empty() {
+            "no impedance peak stands out".to_string()
+        } else {
+            format!("the impedance peaks move from {}", moved.join(", "))
+        };
+        let level = self
+            .largest_change
+            .map_or(String::new(), |LevelChange { db, hz }| {
+                format!("; the level at 1 m changes by up to {db:+.1} dB, at {hz:.0} Hz")
+            });
+        let text = format!(
+            "At {:.0} °C instead of {:.1} °C {peaks}{level}.",
+            self.to_c, self.from_c
         );
-        if let Some(LevelChange { db, hz }) = self.largest_change {
-            text += &format!("; the level at 1 m changes by up to {db:+.1} dB, at {hz:.0} Hz");
-        }
-        text = text.replace("move from none found", "do not stand out");
         // The sign of the other outputs.
-        text.replace('-', "−") + "."
+        text.replace('-', "−")
     }
 }
 

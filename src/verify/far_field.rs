@@ -47,6 +47,23 @@ pub struct FarField {
     pub expanded_uncertainty_db: Vec<f64>,
 }
 
+/// Why there is no far field.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum NoFarField {
+    /// The design has no opening.
+    #[error("the design has no opening")]
+    NoOpening,
+    /// Sound leaves where no microphone stood.
+    #[error("there is no near-field capture of opening {0}")]
+    NotCaptured(String),
+    /// A magnitude alone cannot be summed.
+    #[error("the near field of {0} has no phase")]
+    NoPhase(String),
+    /// The usable bands do not meet.
+    #[error("the near fields have no usable frequency in common")]
+    Apart,
+}
+
 /// The far field, or why there is none.
 ///
 /// # Errors
@@ -56,16 +73,16 @@ pub fn far_field(
     air: &AirConditions,
     responses: &[Response],
     compared: &[Compared],
-) -> Result<std::result::Result<FarField, String>, ModelError> {
+) -> Result<std::result::Result<FarField, NoFarField>, ModelError> {
     let [design, aligned] = models;
     let (network, after) = (Network::new(design, air)?, Network::new(aligned, air)?);
     if design.openings.is_empty() {
-        return Ok(Err("the design has no opening".into()));
+        return Ok(Err(NoFarField::NoOpening));
     }
     let mut probes = Vec::new();
     let mut takes: Vec<&Compared> = Vec::new();
     for (opening, probe) in design.openings.iter().zip(near_field::probes(&network)) {
-        let missing = || format!("there is no near-field capture of opening {}", opening.name);
+        let missing = || NoFarField::NotCaptured(opening.name.clone());
         let Some(probe) = probe else {
             return Ok(Err(missing()));
         };
@@ -77,10 +94,7 @@ pub fn far_field(
             return Ok(Err(missing()));
         };
         if !responses[take.response].has_phase {
-            return Ok(Err(format!(
-                "the near field of {} has no phase",
-                opening.name
-            )));
+            return Ok(Err(NoFarField::NoPhase(opening.name.clone())));
         }
         probes.push(probe);
         takes.push(take);
@@ -150,9 +164,7 @@ pub fn far_field(
         far.expanded_uncertainty_db.push(2.0 * variance.sqrt() * DB);
     }
     if far.frequency_hz.is_empty() {
-        return Ok(Err(
-            "the near fields have no usable frequency in common".into()
-        ));
+        return Ok(Err(NoFarField::Apart));
     }
     Ok(Ok(far))
 }

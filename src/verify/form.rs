@@ -57,15 +57,28 @@ pub fn kind(design: &Design, observation: &Observation) -> Kind {
     match place.map(|p| &p.place) {
         Some(ProbePlace::Near { opening, .. }) => {
             let at = design.openings.iter().find(|o| o.name == *opening);
-            let channel = at.is_some_and(|o| {
-                let mut ducts = design.ducts.iter();
-                ducts.any(|d| d.from == o.at || d.to == o.at)
-            });
-            if channel { Kind::Mouth } else { Kind::Cone }
+            if at.is_some_and(|o| is_cone(design, &o.at)) {
+                Kind::Cone
+            } else {
+                Kind::Mouth
+            }
         }
         Some(ProbePlace::Point { .. }) => Kind::Far,
         Some(ProbePlace::Inside { .. }) | None => Kind::Load,
     }
+}
+
+/// Whether an opening at a junction is a cone seen from outside: a driver's own side with nothing else there.
+fn is_cone(design: &Design, junction: &str) -> bool {
+    let names = |name: &String| name == junction;
+    let taken = design.ducts.iter().any(|d| names(&d.from) || names(&d.to))
+        || design.chambers.iter().any(|c| names(&c.at))
+        || design
+            .resistors
+            .iter()
+            .any(|r| names(&r.from) || names(&r.to));
+    let mut cones = design.driver.places();
+    !taken && cones.any(|(front, rear, _)| front == junction || rear == junction)
 }
 
 /// Standard uncertainty of the simulated level at a frequency, dB.

@@ -63,7 +63,7 @@ pub fn verify(
     let (far_field, no_far_field) =
         match far_field::far_field([&fit.designed, &fit.aligned], &air, &responses, &compared)? {
             Ok(far) => (Some(far), None),
-            Err(why) => (None, Some(why)),
+            Err(why) => (None, Some(why.to_string())),
         };
     let weather = crate::model::weather::cold_day(&fit.aligned, &air)?;
     let result = result::Result {

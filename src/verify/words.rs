@@ -2,7 +2,7 @@
 
 use crate::align::unknowns::Unknown;
 use crate::design::path::{Element, Key};
-use crate::design::{Design, LeakForm};
+use crate::design::{Design, LeakForm, Resistance};
 
 /// What a change is called and what to do about it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -178,7 +178,13 @@ pub fn describe(design: &Design, unknown: &Unknown, fitted: f64, low95: f64, hig
             let name = &design.resistors[i].name;
             (
                 format!("resistor {name}: {} {change}", key.name().replace('_', " ")),
-                format!("check the cloth of {name}"),
+                if matches!(design.resistors[i].resistance, Resistance::Plate(_)) {
+                    format!(
+                        "measure the openings of the plate {name}: size, number, thickness; look for paint and burrs"
+                    )
+                } else {
+                    format!("check the cloth of {name}")
+                },
             )
         }
         (Element::Probe(i), key) => {
@@ -204,6 +210,9 @@ fn driver_word(key: Key) -> &'static str {
         Key::Le => "inductance Le",
         Key::L2 => "inductance L2",
         Key::R2 => "eddy-current resistance R2",
+        Key::SemiK => "semi-inductance K",
+        Key::SemiN => "exponent n of the semi-inductance",
+        Key::CoilTemperature => "coil temperature",
         Key::Creep => "creep",
         Key::Fs => "resonance fs",
         Key::Qms => "mechanical Q",

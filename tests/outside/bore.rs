@@ -1,8 +1,7 @@
 //! Bores with wall loss against a wind-instrument acoustics library.
 
 use super::table::source;
-use super::{assert_near, fed};
-use bassay::air::Air;
+use super::{air_of, assert_near, fed};
 use bassay::model::network::Network;
 use std::f64::consts::PI;
 
@@ -29,15 +28,7 @@ pub fn cylinder_cone_and_bell() {
     source("CROSS", "openwind, bore/run.py");
     let text = std::fs::read_to_string("tests/reference/bore/bore.json").unwrap();
     let all: serde_json::Value = serde_json::from_str(&text).unwrap();
-    let number = |key: &str| all["air"][key].as_f64().unwrap();
-    let air = Air {
-        density_kg_per_m3: number("rho"),
-        speed_m_per_s: number("c"),
-        viscosity_pa_s: number("mu"),
-        conductivity_w_per_m_k: number("kappa"),
-        heat_capacity_j_per_kg_k: number("Cp"),
-        gamma: number("gamma"),
-    };
+    let air = air_of(&all["air"]);
     let list = |v: &serde_json::Value| -> Vec<f64> { serde_json::from_value(v.clone()).unwrap() };
     let frequency_hz = list(&all["frequency_hz"]);
     for (name, words, count) in [

@@ -162,3 +162,21 @@ pub fn cloths_with_mass() {
         }
     }
 }
+
+/// DERIVED: a cone whose rear is closed cannot move: the terminals show Re + jωLe, and nothing sounds.
+#[test]
+pub fn held_cone() {
+    source("DERIVED", "blocked impedance, Re + jωLe");
+    let held = design(
+        "[drive]\nvoltage_v = 2.83\nsource_ohm = 0.4\n[driver]\nre_ohm = 5.6\nbl_n_per_a = 11.0\nmmd_kg = 0.03\n\
+         cms_m_per_n = 4e-4\nrms_kg_per_s = 2.5\nsd_m2 = 0.035\nle_h = 1e-3\nfront = \"f\"\nrear = \"closed\"\n\
+         [[chamber]]\nname = \"c\"\nat = \"f\"\nvolume_m3 = 0.02\n",
+    );
+    let network = Network::new(&held, &AirConditions::default()).unwrap();
+    for f in [10.0, 40.0, 160.0] {
+        let s = network.solve(f, 1.0);
+        let want = Complex64::new(5.6, TAU * f * 1e-3);
+        assert_close(s.impedance, want, 1e-12, "impedance of a held cone, Ω");
+        assert_eq!(s.cone_velocity[0].norm() + s.pressure[0].norm(), 0.0);
+    }
+}

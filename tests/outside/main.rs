@@ -61,16 +61,34 @@ fn lossless_air(density_kg_per_m3: f64, speed_m_per_s: f64) -> Air {
     }
 }
 
-/// Air of the tables: 1.2041 kg/m³, 343.21 m/s, 1.813e-5 Pa·s, γ 1.4016, Prandtl number 0.71.
-fn table_air() -> Air {
+/// Air of 1.2041 kg/m³ and a Prandtl number of 0.71.
+fn printed_air(speed_m_per_s: f64, viscosity_pa_s: f64, gamma: f64) -> Air {
     let heat_capacity_j_per_kg_k = 1005.0;
     Air {
         density_kg_per_m3: 1.2041,
-        speed_m_per_s: 343.21,
-        viscosity_pa_s: 1.813e-5,
-        conductivity_w_per_m_k: 1.813e-5 * heat_capacity_j_per_kg_k / 0.71,
+        speed_m_per_s,
+        viscosity_pa_s,
+        conductivity_w_per_m_k: viscosity_pa_s * heat_capacity_j_per_kg_k / 0.71,
         heat_capacity_j_per_kg_k,
-        gamma: 1.4016,
+        gamma,
+    }
+}
+
+/// Air of the tables.
+fn table_air() -> Air {
+    printed_air(343.21, 1.813e-5, 1.4016)
+}
+
+/// The air that another program says it used.
+fn air_of(entry: &serde_json::Value) -> Air {
+    let number = |key: &str| entry[key].as_f64().unwrap();
+    Air {
+        density_kg_per_m3: number("rho"),
+        speed_m_per_s: number("c"),
+        viscosity_pa_s: number("mu"),
+        conductivity_w_per_m_k: number("kappa"),
+        heat_capacity_j_per_kg_k: number("Cp"),
+        gamma: number("gamma"),
     }
 }
 

@@ -11,7 +11,7 @@ use num_complex::Complex64;
 use std::f64::consts::{PI, SQRT_2, TAU};
 
 /// A cone of the given radius seen from outside in half space, and what is added.
-fn cone(radius_m: f64, more: &str) -> bassay::design::Design {
+pub fn cone(radius_m: f64, more: &str) -> bassay::design::Design {
     let area = PI * radius_m * radius_m;
     design(&format!(
         "[drive]\nvoltage_v = 2.83\nsource_ohm = 0.0\n[driver]\nre_ohm = 5.0\nbl_n_per_a = 10.0\nmmd_kg = 0.05\n\

@@ -84,6 +84,7 @@ const GROUPS: &[table::Group] = &[
             coil::equal_drivers_are_one_larger,
             coil::opposed_drivers,
             coil::cloths_with_mass,
+            coil::held_cone,
         ],
     ),
     (

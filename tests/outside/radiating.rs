@@ -1,7 +1,8 @@
 //! Radiation without a flange, of rectangles, and beside floor and wall.
 
+use super::openings::cone;
 use super::table::{Measure, check_complex, source};
-use super::{assert_close, assert_near, assert_within, design, load, lossless_air, rows, table};
+use super::{assert_close, assert_near, assert_within, load, lossless_air, rows, table};
 use bassay::design::{Flange, OpeningShape};
 use bassay::model::network::Network;
 use bassay::model::radiation::Piston;
@@ -116,31 +117,19 @@ pub fn on_the_axis() {
     }
 }
 
-fn cone(site: &str, position: &str) -> bassay::design::Design {
-    let area = PI * 0.01;
-    design(&format!(
-        "{site}[drive]\nvoltage_v = 1.0\nsource_ohm = 0.0\n[driver]\nre_ohm = 5.0\nbl_n_per_a = 10.0\nmmd_kg = 0.05\n\
-         cms_m_per_n = 1e-3\nrms_kg_per_s = 1.0\nsd_m2 = {area:e}\nle_h = 0.0\nfront = \"a\"\nrear = \"outside\"\n\
-         [[opening]]\nname = \"cone\"\nat = \"a\"\narea_m2 = {area:e}\nposition_m = {position}\n"
-    ))
-}
-
-/// DERIVED: a floor at the distance h doubles the level far away in its plane and adds the load jωρ·e^(−2jkh)/(2π·2h) of the mirror image; a floor and a wall
-/// add three images; many wavelengths away they add nothing on the mean. To rounding.
+/// DERIVED: a floor at the distance h adds the load jωρ·e^(−2jkh)/(2π·2h) of a mirror image; a floor and a wall add three images, and
+/// make the level in their corner, far away, four times that of the half space. To rounding.
 #[test]
 pub fn images_in_floor_and_wall() {
     source("DERIVED", "mirror images of a monopole");
     let air = lossless_air(1.2041, 343.2);
-    let free = Network::in_air(&cone("", "[0.0, 0.0, 0.0]"), air).unwrap();
+    let free = Network::in_air(&cone(0.1, ""), air).unwrap();
     let (h, w) = (0.6, 1.1);
     let site = format!("[room]\nfloor_m = {h}\nwall_m = {w}\n");
-    let room = Network::in_air(&cone(&site, "[0.0, 0.0, 0.0]"), air).unwrap();
+    let room = Network::in_air(&cone(0.1, &site), air).unwrap();
     // The same by the word, with the position in the corner's frame.
-    let word = Network::in_air(
-        &cone("[site]\nspace = \"eighth\"\n", &format!("[0.0, {w}, {h}]")),
-        air,
-    )
-    .unwrap();
+    let corner = format!("position_m = [0.0, {w}, {h}]\n[site]\nspace = \"eighth\"\n");
+    let word = Network::in_air(&cone(0.1, &corner), air).unwrap();
     for f in [20.0, 80.0, 300.0] {
         let (omega, k) = (TAU * f, TAU * f / 343.2);
         let image = |r: f64| Complex64::from_polar(omega * 1.2041 / (TAU * r), PI / 2.0 - k * r);
