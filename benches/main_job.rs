@@ -1,6 +1,7 @@
 //! Deconvolution, alignment and the whole verification of a sample unit.
 
 use bassay::align::align;
+use bassay::align::residual::{Bench, STATED_TEMPERATURE_SD_K};
 use bassay::design::captures::SweepPlan;
 use bassay::design::{captures_read, read};
 use bassay::measure;
@@ -82,9 +83,12 @@ fn main_job(c: &mut Criterion) {
             black_box(align(
                 &design,
                 &[],
-                set.air(design.air),
+                Bench {
+                    air: set.air(design.air),
+                    temperature_sd_k: STATED_TEMPERATURE_SD_K,
+                    sweep: None,
+                },
                 &mut responses,
-                None,
                 &mut |_| {},
             ))
         });

@@ -3,8 +3,10 @@
 
 #![allow(clippy::unwrap_used)]
 
-use bassay::align::align;
-use bassay::design::{AirConditions, Design, read::read};
+use bassay::align::plan::plan;
+use bassay::align::residual::Bench;
+use bassay::align::{Fit, align};
+use bassay::design::{AirConditions, Design, Leak, LeakForm, Resistance, read::read};
 use bassay::measure::{Impulse, Observation, Response, Take};
 use bassay::model::Observed;
 use bassay::model::network::Network;
@@ -111,6 +113,28 @@ fn dome() -> Design {
     read(Path::new("tests/designs/dome.toml")).unwrap()
 }
 
+const BENCH: Bench = Bench {
+    air: AirConditions {
+        temperature_c: 20.0,
+        pressure_kpa: 101.325,
+        humidity_pct: 50.0,
+    },
+    temperature_sd_k: 0.7,
+    sweep: None,
+};
+
+/// Aligns a design to responses.
+fn fitted(design: &Design, measured: &mut [Response]) -> Fit {
+    align(design, &[], BENCH, measured, &mut |_| {}).unwrap()
+}
+
+fn paths(fit: &Fit) -> Vec<String> {
+    fit.faults
+        .iter()
+        .map(|f| fit.unknowns[f.unknown].path.clone())
+        .collect()
+}
+
 /// Builds the unit with changed values, aligns the design to it, and gives (found paths, truth inside 95 %).
 fn find(changes: &[(&str, f64)], seed: u64) -> (Vec<String>, Vec<bool>) {
     let design = dome();
@@ -123,20 +147,8 @@ fn find(changes: &[(&str, f64)], seed: u64) -> (Vec<String>, Vec<bool>) {
         }
     }
     let mut measured = responses(&unit, seed);
-    let fit = align(
-        &design,
-        &[],
-        AirConditions::default(),
-        &mut measured,
-        None,
-        &mut |_| {},
-    )
-    .unwrap();
-    let found = fit
-        .faults
-        .iter()
-        .map(|f| fit.unknowns[f.unknown].path.clone())
-        .collect();
+    let fit = fitted(&design, &mut measured);
+    let found = paths(&fit);
     let held = truths
         .iter()
         .map(|(path, value)| {
@@ -173,7 +185,8 @@ fn single_faults_are_named_and_inside_their_intervals() {
         ("resistor.r1.resistance", 1e4),
         ("duct.d2.length", 0.94 / 0.90),
         ("chamber.rear-box.volume", 0.88),
-        ("duct.*.loss", 3.0),
+        // The design allows a spread of 30 %: three standard deviations are a factor of 2.5.
+        ("duct.*.loss", 3.5),
         ("driver.cms", 1.8),
     ] {
         let (found, held) = find(&[(path, factor)], 7);
@@ -182,11 +195,7 @@ fn single_faults_are_named_and_inside_their_intervals() {
             Some(path),
             "{path} × {factor}: {found:?}"
         );
-        let extreme = !(1e-2..1e2).contains(&factor);
-        assert!(
-            extreme || held[0],
-            "{path} × {factor}: truth outside the interval"
-        );
+        assert!(held[0], "{path} × {factor}: truth outside the interval");
     }
 }
 
@@ -202,4 +211,209 @@ fn two_faults_are_named_together() {
     found.sort();
     assert_eq!(found, ["leak.seam.resistance", "resistor.r1.resistance"]);
     assert!(held.iter().all(|h| *h));
+}
+
+#[test]
+fn a_leak_that_the_design_has_not_is_found_where_it_is() {
+    let design = dome();
+    for (at, resistance) in [("throat", 2e5), ("j1", 1e5), ("s2", 5e4)] {
+        let mut unit = design.clone();
+        unit.leaks.push(Leak {
+            name: "hidden".into(),
+            at: at.into(),
+            to: "outside".into(),
+            form: LeakForm::Resistance(resistance),
+        });
+        let fit = fitted(&design, &mut responses(&unit, 3));
+        assert_eq!(paths(&fit), [format!("leak.at-{at}.resistance")]);
+        let e = fit
+            .estimates
+            .iter()
+            .find(|e| e.unknown == fit.faults[0].unknown)
+            .unwrap();
+        assert!(
+            e.low95 <= resistance && resistance <= e.high95,
+            "{at}: {e:?}"
+        );
+        assert!(e.high95 / e.low95 < 2.0, "{at}: {e:?}");
+    }
+}
+
+/// Two cloths that differ, each in the other's place.
+#[test]
+fn exchanged_resistors_are_named_as_that() {
+    let mut design = dome();
+    design.resistors[1].resistance = Resistance::Specific(220.0);
+    let mut unit = design.clone();
+    unit.resistors[0].resistance = Resistance::Specific(220.0);
+    unit.resistors[1].resistance = Resistance::Specific(400.0);
+    let fit = fitted(&design, &mut responses(&unit, 5));
+    let found = fit.rearranged.as_ref().unwrap();
+    assert_eq!(found.path, "resistor.r1+r2.exchanged");
+    assert!(found.probability > 0.9, "{}", found.probability);
+    assert!(paths(&fit).is_empty(), "{:?}", paths(&fit));
+}
+
+#[test]
+fn an_inverted_driver_is_told_from_an_inverted_microphone() {
+    let design = dome();
+    let mut measured = responses(&design, 5);
+    let pressures = measured
+        .iter()
+        .filter(|r| r.observation != Observation::Impedance)
+        .count();
+    assert!(pressures > 1, "the design has {pressures} probes");
+    for r in &mut measured {
+        if r.observation != Observation::Impedance {
+            r.value.iter_mut().for_each(|v| *v = -*v);
+        }
+    }
+    let fit = fitted(&design, &mut measured.clone());
+    assert!(fit.driver_inverted.is_some_and(|p| p > 0.9));
+    for v in &mut measured[1].value {
+        *v = -*v;
+    }
+    let fit = fitted(&design, &mut measured);
+    assert_eq!(fit.driver_inverted, None);
+    assert_eq!(
+        fit.polarity.iter().filter(|p| **p < 0).count(),
+        pressures - 1
+    );
+}
+
+/// A sensitivity that is wrong by 3 dB is a fault of the capture, not of the cabinet.
+#[test]
+fn a_wrong_level_is_named_and_blames_no_part() {
+    let design = dome();
+    let mut measured = responses(&design, 6);
+    for v in &mut measured[1].value {
+        *v *= 1.413;
+    }
+    let fit = fitted(&design, &mut measured);
+    assert!(paths(&fit).is_empty(), "{:?}", paths(&fit));
+    let found = &fit.bench_faults;
+    assert_eq!(found.len(), 1);
+    assert_eq!(found[0].response, Some(1));
+    // DERIVED: ln 1.413; the tolerances of the driver leave more room than the calibration.
+    let [_, low, high] = found[0].estimate;
+    assert!(
+        low < 1.413_f64.ln() && 1.413_f64.ln() < high,
+        "{:?}",
+        found[0]
+    );
+}
+
+/// A truck during the sweep: a third of an octave of one microphone is off by up to 3 dB.
+#[test]
+fn a_disturbed_stretch_loses_its_weight_and_makes_no_finding() {
+    let design = dome();
+    let mut measured = responses(&design, 8);
+    let r = &mut measured[1];
+    for (f, v) in r.frequency_hz.iter().zip(&mut r.value) {
+        if (36.0..45.0).contains(f) {
+            *v *= 1.0 + 0.4 * (40.0 * f.ln()).sin();
+        }
+    }
+    let fit = fitted(&design, &mut measured);
+    assert!(paths(&fit).is_empty(), "{:?}", paths(&fit));
+    assert!(!fit.disturbed.is_empty());
+    for d in &fit.disturbed {
+        assert_eq!(fit.comparison.series[d.series].response, 1);
+        assert!(d.low_hz > 33.0 && d.high_hz < 49.0, "{d:?}");
+    }
+    let clean = fitted(&design, &mut responses(&design, 8));
+    assert!(clean.disturbed.is_empty());
+    // The others' intervals are as good as without the disturbance.
+    for (a, b) in fit.estimates.iter().zip(&clean.estimates) {
+        let width = |e: &bassay::align::Estimate| (e.high95 / e.low95).ln();
+        assert!(width(a) < 1.3 * width(b), "{a:?} {b:?}");
+    }
+}
+
+/// Impedance and mouth near field alone see compliance, box volume and leak in one combination only.
+#[test]
+fn what_cannot_be_told_apart_is_named_with_what_would_separate_it() {
+    let mut design = read(Path::new("tests/designs/horn.toml")).unwrap();
+    design.tolerance.clear();
+    design.free = [
+        "driver.cms",
+        "chamber.rear-box.volume",
+        "leak.seam.resistance",
+    ]
+    .map(String::from)
+    .to_vec();
+    let mut measured = responses(&design, 2);
+    measured.retain(|r| ["impedance", "mouth-near"].contains(&r.observation.label()));
+    let fit = fitted(&design, &mut measured);
+    assert_eq!(fit.estimates.len(), 3);
+    for e in &fit.estimates {
+        assert!(!e.identifiable, "{e:?}");
+        let mut group = e.group.clone();
+        group.sort();
+        assert_eq!(
+            group,
+            [
+                "chamber.rear-box.volume",
+                "driver.cms",
+                "leak.seam.resistance"
+            ]
+        );
+    }
+    assert!(fit.settled.iterations < 200, "it wanders");
+    let labels = ["impedance", "mouth-near"].map(String::from);
+    let planned = plan(&design, &labels).unwrap();
+    assert_eq!(planned.confounded.len(), 1);
+    assert_eq!(planned.confounded[0].len(), 3);
+    assert!(planned.parameters.iter().all(|p| !p.identifiable));
+    assert_eq!(planned.further[0].capture, "box-inside");
+    assert_eq!(planned.further[0].separates.len(), 3);
+    let all = plan(&design, &[]).unwrap();
+    assert!(all.parameters.iter().all(|p| p.identifiable));
+}
+
+/// What is left after whitening has unit variance and neighbours that know nothing of each other: responses with a discrepancy
+/// of 2 % drawn from the process that the alignment assumes.
+#[test]
+fn whitened_residuals_are_white() {
+    let design = dome();
+    let (mut squares, mut neighbours, mut count) = (0.0, 0.0, 0.0);
+    for seed in 20..24 {
+        let mut chance = Chance(seed);
+        let mut measured = responses(&design, seed);
+        for r in &mut measured {
+            let mut state = [0.0; 2].map(|_| 0.02 * chance.normal());
+            for i in 0..r.value.len() {
+                if i > 0 {
+                    let phi = (-(r.frequency_hz[i] / r.frequency_hz[i - 1]).ln() / 0.3).exp();
+                    for s in &mut state {
+                        *s = phi * *s + 0.02 * (1.0 - phi * phi).sqrt() * chance.normal();
+                    }
+                }
+                r.value[i] *= Complex64::new(state[0], state[1]).exp();
+            }
+        }
+        let fit = fitted(&design, &mut measured);
+        let whiteners = bassay::align::problem::whiteners(&fit.comparison, &fit.settled.kernels);
+        for (w, parts) in whiteners.iter().zip(&fit.evaluated.residual) {
+            for part in parts {
+                let mut r = part.clone();
+                w.apply(&mut r);
+                squares += r.iter().map(|v| v * v).sum::<f64>();
+                neighbours += r.windows(2).map(|p| p[0] * p[1]).sum::<f64>();
+                count += r.len() as f64;
+            }
+        }
+    }
+    // DERIVED: the correlation of neighbours of N white numbers has a standard deviation of 1/√N, their mean square one of
+    // √(2/N): 4 of each. The fit takes 30 of the 9,000 and 1 % of each kernel is open.
+    let correlation = neighbours / squares;
+    assert!(
+        correlation.abs() < 4.0 / count.sqrt(),
+        "{correlation} of {count}"
+    );
+    let mean = squares / count;
+    assert!(
+        (mean - 1.0).abs() < 4.0 * (2.0 / count).sqrt() + 0.03,
+        "{mean}"
+    );
 }

@@ -7,25 +7,42 @@
 mod chance;
 pub mod dense;
 pub mod discrepancy;
+pub mod explain;
 pub mod identify;
 pub mod interval;
 pub mod kernels;
 pub mod least_squares;
+pub mod plan;
+pub mod possible_leaks;
 pub mod problem;
 pub mod profile;
+pub mod ranges;
 pub mod residual;
+pub mod robust;
 pub mod search;
 pub mod starts;
+pub mod suspicion;
 mod trust_region;
 pub mod unknowns;
 pub mod whiten;
 
+use crate::design::Design;
 use crate::design::captures::Built;
-use crate::design::{AirConditions, Design};
 use crate::measure::{Observation, Response};
-use residual::{Comparison, Evaluated};
-use search::{AlignError, Search, Settled, log_odds};
+use dense::Matrix;
+use explain::{Arrangement, Explained, Tried, explain};
+use identify::{Criteria, Identification, identify};
+use problem::{whitened, whiteners};
+use ranges::Range;
+use rayon::prelude::*;
+use residual::{Bench, Comparison, Evaluated, Nuisance};
+use robust::{Stretch, stretches, with_less_weight};
+use search::{AlignError, Search, Settled};
+use suspicion::log_odds;
 use unknowns::{Role, Unknown, unknowns};
+
+/// Alternatives below this share of the best explanation's weight are not listed.
+const ALIKE: f64 = 0.02;
 
 /// A finished alignment.
 #[derive(Debug, Clone)]
@@ -40,16 +57,28 @@ pub struct Fit {
     pub evaluated: Evaluated,
     /// Estimates of the free numbers and of those found at fault.
     pub estimates: Vec<Estimate>,
+    /// What the data tell about each active number and nuisance, in that order.
+    pub identified: Identification,
     /// What is at fault, the strongest evidence first.
     pub faults: Vec<Fault>,
+    /// Terms of the bench that are wrong.
+    pub bench_faults: Vec<BenchFault>,
+    /// How the parts turned out to be arranged, where that is not as designed.
+    pub rearranged: Option<Rearranged>,
+    /// Whether every microphone sees the driver inverted, and the probability that it is (rather than the microphones).
+    pub driver_inverted: Option<f64>,
     /// −1 for a response that is inverted against the model.
     pub polarity: Vec<i8>,
-    /// The design with the fitted values.
+    /// The design with the fitted values; leaks that the design has not are in it, passing nothing where none was found.
     pub aligned: Design,
     /// The design as it counts before fitting: `[built]` values in place.
     pub designed: Design,
     /// Data minus coordinates.
     pub degrees_of_freedom: usize,
+    /// Models that were compared.
+    pub models: usize,
+    /// Stretches that count little, because nothing explains them.
+    pub disturbed: Vec<Stretch>,
 }
 
 /// An estimate with its interval.
@@ -65,10 +94,20 @@ pub struct Estimate {
     pub low95: f64,
     /// 95 % interval, SI.
     pub high95: f64,
+    /// The same by Laplace's method, SI.
+    pub laplace95: [f64; 2],
+    /// The interval is a profile of the likelihood.
+    pub profiled: bool,
+    /// The data do not limit it below.
+    pub low_open: bool,
+    /// The data do not limit it above.
+    pub high_open: bool,
     /// Whether the data can tell it from the others.
     pub identifiable: bool,
     /// What it cannot be told from, and the correlation with that.
     pub confounded_with: Option<(String, f64)>,
+    /// All numbers among which the data see only a combination; empty where there are none.
+    pub group: Vec<String>,
 }
 
 /// A number at fault.
@@ -80,44 +119,139 @@ pub struct Fault {
     pub probability: f64,
     /// Logarithm of the odds.
     pub log_odds: f64,
+    /// What explains the captures nearly as well in its place, the most probable first.
+    pub instead: Vec<Instead>,
+}
+
+/// A change that explains the captures nearly as well as another.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Instead {
+    /// Path of what is changed.
+    pub path: String,
+    /// Probability.
+    pub probability: f64,
+    /// The design with this explanation's fitted values.
+    pub aligned: Design,
+}
+
+/// A term of the bench that is wrong: a level, a microphone's place, the temperature.
+#[derive(Debug, Clone, PartialEq)]
+pub struct BenchFault {
+    /// Index of the nuisance coordinate.
+    pub nuisance: usize,
+    /// Path under which it is reported.
+    pub path: String,
+    /// Kind.
+    pub kind: Nuisance,
+    /// Index of the response; `None` for what all share.
+    pub response: Option<usize>,
+    /// Probability.
+    pub probability: f64,
+    /// Coordinate with its 95 % interval: nepers, units of [`residual::DELAY_UNIT_S`], or K.
+    pub estimate: [f64; 3],
+}
+
+/// Parts in other places than designed.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Rearranged {
+    /// What.
+    pub arrangement: Arrangement,
+    /// Path under which it is reported.
+    pub path: String,
+    /// Probability.
+    pub probability: f64,
+    /// What explains the captures nearly as well.
+    pub instead: Vec<Instead>,
 }
 
 /// Fits a design to measured responses.
-///
-/// `sweep` is (L in s, start in Hz) where a response without reference channel needs the drift term.
 ///
 /// # Errors
 /// [`AlignError`] where nothing can be compared or the design cannot be simulated.
 pub fn align(
     design: &Design,
     built: &[Built],
-    air: AirConditions,
+    bench: Bench,
     responses: &mut [Response],
-    sweep: Option<(f64, f64)>,
     progress: &mut dyn FnMut(&str),
 ) -> Result<Fit, AlignError> {
-    let unknowns = unknowns(design, built);
-    let mut designed = design.clone();
+    let mut designed = possible_leaks::with_possible_leaks(design);
+    let unknowns = unknowns(&designed, built);
     for u in &unknowns {
-        u.apply(&mut designed, 0.0);
+        u.apply(&mut designed, u.resting_theta());
     }
-    let polarity = settle_polarity(&designed, air, responses, sweep)?;
-    let comparison = Comparison::new(&designed, air, responses, sweep);
-    let settled = Search::new(&comparison, &unknowns).run(progress)?;
+    let polarity = settle_polarity(&designed, bench, responses)?;
+    let comparison = Comparison::new(&designed, bench, responses);
+    let mut explained = explain(comparison, unknowns, &designed, progress)?;
+    let disturbed = undisturbed(&mut explained, &designed, progress)?;
+    let (faults, of_bench): (Vec<Fault>, Vec<Fault>) = faults(&explained, &designed)
+        .into_iter()
+        .partition(|f| f.unknown < explained.cases[0].unknowns.len());
+    let rearranged = rearranged(&explained, &designed);
+    let models = explained.tried.len();
+    let best = explained.tried.remove(0);
+    let case = explained.cases.remove(best.arrangement);
+    let (comparison, unknowns) = (case.comparison, case.unknowns);
+    let settled = Search::new(&comparison, &unknowns).relaxed(best.settled)?;
     let chosen: Vec<&Unknown> = settled.active.iter().map(|&i| &unknowns[i]).collect();
     let (own, nuisance) = settled.theta.split_at(chosen.len());
     let evaluated = comparison.evaluate(&chosen, own, nuisance, true)?;
     let aligned = comparison.design_at(&chosen, own);
-    let faults = faults(&unknowns, &settled, &comparison, &evaluated);
-    let estimates = estimates(&unknowns, &settled, &comparison, &faults);
+    let mut faults = faults;
+    // What moves no level by more than the model may err is no finding.
+    faults.retain(|f| {
+        settled
+            .active
+            .iter()
+            .position(|&i| i == f.unknown)
+            .is_some_and(|n| {
+                let u = &unknowns[f.unknown];
+                let theta = settled.theta[n] - u.designed_theta();
+                u.absent || comparison.level_change(&evaluated, n, theta) > search::MATERIAL
+            })
+    });
+    faults.extend(unstated(&unknowns, &settled, &comparison, &evaluated));
+    faults.sort_by(|a, b| {
+        let size = |f: &Fault| f.log_odds;
+        size(b).total_cmp(&size(a))
+    });
+    let bench_faults = of_bench
+        .iter()
+        .map(|f| {
+            let n = f.unknown - unknowns.len();
+            let place = settled.active.len() + n;
+            let sd = settled.covariance[(place, place)].max(0.0).sqrt();
+            let [low, high] = interval::interval_95(settled.theta[place], sd, None);
+            let (series, kind) = comparison.nuisance_of[n];
+            BenchFault {
+                nuisance: n,
+                path: comparison.nuisance_path(n),
+                kind,
+                response: (kind != Nuisance::Temperature)
+                    .then_some(comparison.series[series].response),
+                probability: f.probability,
+                estimate: [settled.theta[place], low, high],
+            }
+        })
+        .collect();
+    let identified = identified(&unknowns, &settled, &comparison, &evaluated);
+    let search = Search::new(&comparison, &unknowns);
+    progress("intervals");
+    let estimates = estimates(&search, &settled, &identified, &faults);
     let rows: usize = comparison.series.iter().map(|s| 2 * s.x.len()).sum();
     Ok(Fit {
         degrees_of_freedom: rows.saturating_sub(settled.theta.len()),
+        driver_inverted: driver_inverted(&polarity, responses),
+        models,
+        disturbed,
+        bench_faults,
+        rearranged,
         polarity,
         aligned,
         designed,
         evaluated,
         estimates,
+        identified,
         faults,
         settled,
         comparison,
@@ -125,14 +259,287 @@ pub fn align(
     })
 }
 
+/// Takes weight from disturbed stretches, where that makes the whole more probable, and explains again.
+fn undisturbed(
+    explained: &mut Explained,
+    designed: &Design,
+    progress: &mut dyn FnMut(&str),
+) -> Result<Vec<Stretch>, AlignError> {
+    let mut kept: Vec<Stretch> = Vec::new();
+    for _ in 0..2 {
+        let best = explained.best();
+        let case = &explained.cases[best.arrangement];
+        let chosen: Vec<&Unknown> = best
+            .settled
+            .active
+            .iter()
+            .map(|&i| &case.unknowns[i])
+            .collect();
+        let (own, nuisance) = best.settled.theta.split_at(chosen.len());
+        let evaluated = case.comparison.evaluate(&chosen, own, nuisance, false)?;
+        let found = stretches(&case.comparison, &evaluated, &best.settled.kernels);
+        if found.is_empty() {
+            break;
+        }
+        progress("fitting again without the disturbed stretches");
+        let lighter = with_less_weight(&explained.cases[0].comparison, &found);
+        let unknowns = explained.cases[0].unknowns.clone();
+        let again = explain(lighter, unknowns, designed, progress)?;
+        let gained = again.best().score - best.score + robust::COST * found.len() as f64;
+        if gained <= 0.0 {
+            break;
+        }
+        *explained = again;
+        kept.extend(found);
+    }
+    Ok(kept)
+}
+
+/// Whether every pressure response is inverted. One microphone alone may itself be the one that is inverted.
+fn driver_inverted(polarity: &[i8], responses: &[Response]) -> Option<f64> {
+    let pressures: Vec<i8> = responses
+        .iter()
+        .zip(polarity)
+        .filter(|(r, _)| r.observation != Observation::Impedance && r.has_phase)
+        .map(|(_, &p)| p)
+        .collect();
+    (!pressures.is_empty() && pressures.iter().all(|p| *p < 0)).then_some(if pressures.len() > 1 {
+        0.99
+    } else {
+        0.5
+    })
+}
+
+/// Probabilities of the best model's changes, and what would do in their place.
+fn faults(explained: &Explained, designed: &Design) -> Vec<Fault> {
+    let best = explained.best();
+    best.settled
+        .released
+        .iter()
+        .map(|&i| {
+            let holds =
+                |t: &Tried| t.arrangement == best.arrangement && t.settled.released.contains(&i);
+            let probability = explained.probability(holds);
+            let without = explained
+                .tried
+                .iter()
+                .filter(|t| !holds(t))
+                .map(|t| t.score)
+                .fold(f64::NEG_INFINITY, f64::max);
+            Fault {
+                unknown: i,
+                probability,
+                log_odds: best.score - without,
+                instead: instead(explained, designed, &holds),
+            }
+        })
+        .collect()
+}
+
+fn rearranged(explained: &Explained, designed: &Design) -> Option<Rearranged> {
+    let best = explained.best();
+    let arrangement = explained.cases[best.arrangement].arrangement;
+    if arrangement == Arrangement::AsDesigned {
+        return None;
+    }
+    let holds = |t: &Tried| t.arrangement == best.arrangement;
+    Some(Rearranged {
+        arrangement,
+        path: explain::arrangement_path(designed, arrangement),
+        probability: explained.probability(holds),
+        instead: instead(explained, designed, &holds),
+    })
+}
+
+/// Models without a change that are not much less probable than the best one, by what they have in its place.
+fn instead(
+    explained: &Explained,
+    designed: &Design,
+    holds: &dyn Fn(&Tried) -> bool,
+) -> Vec<Instead> {
+    let best = explained.best();
+    let mut list: Vec<Instead> = Vec::new();
+    for t in explained.tried.iter().filter(|t| !holds(t)) {
+        let case = &explained.cases[t.arrangement];
+        let new: Vec<usize> = t
+            .settled
+            .released
+            .iter()
+            .copied()
+            .filter(|i| !best.settled.released.contains(i))
+            .collect();
+        let path = match (
+            new.as_slice(),
+            t.arrangement != best.arrangement && t.arrangement > 0,
+        ) {
+            ([], true) => explain::arrangement_path(designed, case.arrangement),
+            ([i], false) => case.path_of(*i),
+            _ => continue,
+        };
+        let probability = explained.probability(|other| {
+            !holds(other)
+                && other.arrangement == t.arrangement
+                && new.iter().all(|i| other.settled.released.contains(i))
+        });
+        if probability < ALIKE || list.iter().any(|l| l.path == path) {
+            continue;
+        }
+        let chosen: Vec<&Unknown> = t
+            .settled
+            .active
+            .iter()
+            .map(|&i| &case.unknowns[i])
+            .collect();
+        list.push(Instead {
+            path,
+            probability,
+            aligned: case
+                .comparison
+                .design_at(&chosen, &t.settled.theta[..chosen.len()]),
+        });
+    }
+    list.sort_by(|a, b| b.probability.total_cmp(&a.probability));
+    list
+}
+
+/// Free numbers without a tolerance: the fit moves them without a release, and they are at fault where they end far from the
+/// design.
+fn unstated(
+    unknowns: &[Unknown],
+    settled: &Settled,
+    comparison: &Comparison,
+    evaluated: &Evaluated,
+) -> Vec<Fault> {
+    let mut list = Vec::new();
+    for (n, &index) in settled.active.iter().enumerate() {
+        let u = &unknowns[index];
+        if settled.released.contains(&index) || u.role != Role::Free || u.stated_sd.is_some() {
+            continue;
+        }
+        let theta = settled.theta[n] - u.designed_theta();
+        let odds = log_odds(u, theta, settled.covariance[(n, n)].sqrt());
+        if odds > 0.0 && comparison.level_change(evaluated, n, theta) > search::MATERIAL {
+            list.push(Fault {
+                unknown: index,
+                probability: 1.0 / (1.0 + (-odds).exp()),
+                log_odds: odds,
+                instead: Vec::new(),
+            });
+        }
+    }
+    list
+}
+
+/// What the data and the tolerances of what is not fitted tell about each coordinate. A coordinate is scaled so that 1 is a large
+/// change: a factor e, or the size of a fault.
+fn identified(
+    unknowns: &[Unknown],
+    settled: &Settled,
+    comparison: &Comparison,
+    evaluated: &Evaluated,
+) -> Identification {
+    let size = settled.theta.len();
+    let (_, mut jacobian) = whitened(&whiteners(comparison, &settled.kernels), evaluated, size);
+    let mut precision = vec![0.0; size];
+    let mut known = vec![false; size];
+    for (n, &i) in settled.active.iter().enumerate() {
+        let u = &unknowns[i];
+        let scale = if u.log { 1.0 } else { u.fault_sd };
+        for v in jacobian.column_mut(n) {
+            *v *= scale;
+        }
+        let released = settled.released.contains(&i);
+        let sd = match (u.role, u.stated_sd) {
+            _ if released => None,
+            (Role::Toleranced, None) => Some(u.sound_sd),
+            (_, stated) => stated,
+        };
+        precision[n] = sd.map_or(0.0, |sd| (scale / sd).powi(2));
+        known[n] = u.role == Role::Toleranced && !released;
+    }
+    let first = settled.active.len();
+    for (n, sd) in comparison.nuisance_sd.iter().enumerate() {
+        precision[first + n] = sd.powi(-2);
+        known[first + n] = true;
+    }
+    identify(&jacobian, &precision, &known, &Criteria::default())
+}
+
+/// Name of a coordinate for people.
+fn coordinate_name(search: &Search<'_>, settled: &Settled, n: usize) -> String {
+    if let Some(&i) = settled.active.get(n) {
+        return search.unknowns[i].path.clone();
+    }
+    search.comparison.nuisance_path(n - settled.active.len())
+}
+
+fn estimates(
+    search: &Search<'_>,
+    settled: &Settled,
+    identified: &Identification,
+    faults: &[Fault],
+) -> Vec<Estimate> {
+    let wanted: Vec<usize> = (0..settled.active.len())
+        .filter(|&n| {
+            let index = settled.active[n];
+            search.unknowns[index].role == Role::Free || faults.iter().any(|f| f.unknown == index)
+        })
+        .collect();
+    let ranges: Vec<Range> = wanted
+        .par_iter()
+        .map(|&n| ranges::range(search, settled, n))
+        .collect();
+    let correlation = |n: usize, m: usize, c: &Matrix| c[(n, m)] / (c[(n, n)] * c[(m, m)]).sqrt();
+    wanted
+        .iter()
+        .zip(ranges)
+        .map(|(&n, range)| {
+            let index = settled.active[n];
+            let u = &search.unknowns[index];
+            let knowledge = &identified.parameters[n];
+            let open = range.low_open || range.high_open;
+            let partner = match knowledge.partner {
+                Some(p) => Some((p.index, p.correlation)),
+                None => (0..settled.theta.len())
+                    .filter(|&m| m != n)
+                    .map(|m| (m, correlation(n, m, &settled.covariance)))
+                    .max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()))
+                    .filter(|&(_, r)| r.abs() > 0.9),
+            };
+            Estimate {
+                unknown: index,
+                designed: u.designed,
+                fitted: u.value(0, settled.theta[n]),
+                low95: u.value(0, range.low),
+                high95: u.value(0, range.high),
+                laplace95: range.laplace.map(|t| u.value(0, t)),
+                profiled: range.profiled,
+                low_open: range.low_open,
+                high_open: range.high_open,
+                identifiable: knowledge.identifiable() && !open,
+                confounded_with: partner.map(|(m, r)| (coordinate_name(search, settled, m), r)),
+                group: identified
+                    .groups
+                    .iter()
+                    .find(|g| g.contains(&n))
+                    .map(|g| {
+                        g.iter()
+                            .map(|&m| coordinate_name(search, settled, m))
+                            .collect()
+                    })
+                    .unwrap_or_default(),
+            }
+        })
+        .collect()
+}
+
 /// Finds inverted captures by the sign of measured over simulated, and turns them round.
 fn settle_polarity(
     design: &Design,
-    air: AirConditions,
+    bench: Bench,
     responses: &mut [Response],
-    sweep: Option<(f64, f64)>,
 ) -> Result<Vec<i8>, AlignError> {
-    let comparison = Comparison::new(design, air, responses, sweep);
+    let comparison = Comparison::new(design, bench, responses);
     let none = vec![0.0; comparison.nuisances()];
     let evaluated = comparison.evaluate(&[], &[], &none, false)?;
     let mut polarity = vec![1; responses.len()];
@@ -166,98 +573,4 @@ fn settle_polarity(
         }
     }
     Ok(polarity)
-}
-
-fn faults(
-    unknowns: &[Unknown],
-    settled: &Settled,
-    comparison: &Comparison,
-    evaluated: &Evaluated,
-) -> Vec<Fault> {
-    let mut list = Vec::new();
-    for (n, &index) in settled.active.iter().enumerate() {
-        let u = &unknowns[index];
-        let released = settled.released.contains(&index);
-        let flat = u.role == Role::Free && u.stated_sd.is_none();
-        if !released && !flat {
-            continue;
-        }
-        let theta = settled.theta[n] - u.designed_theta();
-        let sd = settled.covariance[(n, n)].sqrt();
-        let odds = log_odds(u, theta, sd);
-        // What moves no level by more than the model may err is no finding.
-        let effect = comparison.level_change(evaluated, n, theta);
-        if odds > 0.0 && effect > search::MATERIAL {
-            list.push(Fault {
-                unknown: index,
-                probability: 1.0 / (1.0 + (-odds).exp()),
-                log_odds: odds,
-            });
-        }
-    }
-    list.sort_by(|a, b| b.log_odds.total_cmp(&a.log_odds));
-    list
-}
-
-fn estimates(
-    unknowns: &[Unknown],
-    settled: &Settled,
-    comparison: &Comparison,
-    faults: &[Fault],
-) -> Vec<Estimate> {
-    let name = |n: usize| match settled.active.get(n) {
-        Some(&i) => unknowns[i].path.clone(),
-        None => {
-            let (series, kind) = comparison.nuisance_of[n - settled.active.len()];
-            let word = match kind {
-                residual::Nuisance::Gain => "gain",
-                residual::Nuisance::Delay => "delay",
-                residual::Nuisance::Drift => "clock drift",
-            };
-            format!(
-                "{word} of capture {}",
-                comparison.series[series].response + 1
-            )
-        }
-    };
-    let mut list = Vec::new();
-    for (n, &index) in settled.active.iter().enumerate() {
-        let u = &unknowns[index];
-        if u.role != Role::Free && !faults.iter().any(|f| f.unknown == index) {
-            continue;
-        }
-        let sd = settled.covariance[(n, n)].sqrt();
-        let ends = interval::interval_95(settled.theta[n], sd, None);
-        let prior = u.stated_sd.filter(|_| !settled.released.contains(&index));
-        // Told apart: the data narrow a prior by a fifth at least, or a flat one to less than a factor of two.
-        let identifiable = match prior {
-            Some(prior) => sd < 0.8 * prior,
-            None => {
-                sd < if u.log {
-                    std::f64::consts::LN_2
-                } else {
-                    2.0 * u.fault_sd
-                }
-            }
-        };
-        let partner = (0..settled.theta.len())
-            .filter(|&m| m != n)
-            .map(|m| {
-                let scale = (settled.covariance[(n, n)] * settled.covariance[(m, m)]).sqrt();
-                (m, settled.covariance[(n, m)] / scale)
-            })
-            .max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()));
-        list.push(Estimate {
-            unknown: index,
-            designed: u.designed,
-            fitted: u.value(0, settled.theta[n]),
-            low95: u.value(0, ends[0]),
-            high95: u.value(0, ends[1]),
-            identifiable,
-            confounded_with: partner
-                .filter(|&(_, r)| r.abs() > 0.9 || !identifiable && r.abs() > 0.5)
-                .map(|(m, r)| (name(m), r)),
-        });
-    }
-    list
 }

@@ -17,8 +17,10 @@ pub struct Alignment<'a> {
     pub whiteners: Vec<Whitener>,
     /// The first failure of the model, if there was one.
     pub failure: Option<ModelError>,
-    /// Number of evaluations with derivatives.
+    /// Number of evaluations.
     pub evaluations: usize,
+    /// The last evaluation with derivatives, and where it was: a new kernel needs no new simulation.
+    last: Option<(Vec<f64>, Evaluated)>,
 }
 
 impl<'a> Alignment<'a> {
@@ -31,7 +33,23 @@ impl<'a> Alignment<'a> {
             unknowns,
             failure: None,
             evaluations: 0,
+            last: None,
         }
+    }
+
+    /// The same comparison under other discrepancies.
+    pub fn set_kernels(&mut self, kernels: &[Kernel]) {
+        self.whiteners = whiteners(self.comparison, kernels);
+    }
+
+    /// Residuals and derivatives at a point, not whitened; simulated only if the last point was another one.
+    pub fn at(&mut self, theta: &[f64]) -> Option<&Evaluated> {
+        if self.last.as_ref().is_none_or(|(at, _)| at != theta) {
+            let evaluated = self.raw(theta, true)?;
+            self.evaluations += 1;
+            self.last = Some((theta.to_vec(), evaluated));
+        }
+        self.last.as_ref().map(|(_, evaluated)| evaluated)
     }
 
     /// Residuals and derivatives at a point, not whitened.
@@ -113,12 +131,21 @@ impl Problem for Alignment<'_> {
     }
 
     fn residuals(&mut self, theta: &[f64], jacobian: Option<&mut Matrix>) -> Option<Vec<f64>> {
-        let evaluated = self.raw(theta, jacobian.is_some())?;
-        self.evaluations += 1;
-        let (residuals, columns) = whitened(&self.whiteners, &evaluated, self.parameters());
-        if let Some(target) = jacobian {
-            *target = columns;
-        }
+        let parameters = self.parameters();
+        let residuals = match jacobian {
+            Some(target) => {
+                self.at(theta)?;
+                let (_, evaluated) = self.last.as_ref()?;
+                let (residuals, columns) = whitened(&self.whiteners, evaluated, parameters);
+                *target = columns;
+                residuals
+            }
+            None => {
+                self.evaluations += 1;
+                let evaluated = self.raw(theta, false)?;
+                whitened(&self.whiteners, &evaluated, parameters).0
+            }
+        };
         residuals.iter().all(|r| r.is_finite()).then_some(residuals)
     }
 }

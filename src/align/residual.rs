@@ -8,6 +8,8 @@
 //! r = ln(M/S) − g + jωτ + jω·t_f·δ      t_f = L·ln(f/f_start), the time at which f was played
 //! ```
 //!
+//! A cabinet warmer than stated changes every simulated value at once; that term is linear about the stated air.
+//!
 //! Real and imaginary parts are two series over ln f with the same noise variance, |error|²/(2|M|²), raised where
 //! the grid is finer than the resolution of the measurement, so that neighbours which share their noise do not
 //! count twice.
@@ -57,6 +59,8 @@ pub struct Series {
     pub ahead_ohm: Option<f64>,
     /// Duration constant L of the sweep, s, and its start, Hz, for the drift term.
     pub sweep: Option<(f64, f64)>,
+    /// Change of the logarithm of the simulated value per kelvin.
+    pub per_kelvin: Vec<Complex64>,
 }
 
 /// A term that the measurement adds.
@@ -68,7 +72,28 @@ pub enum Nuisance {
     Delay,
     /// Clock drift, in units of 10 ppm.
     Drift,
+    /// Air in the cabinet warmer than stated, K; one for all series.
+    Temperature,
 }
+
+/// The bench, as far as the model has to know it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Bench {
+    /// Air as stated.
+    pub air: AirConditions,
+    /// Standard uncertainty of its temperature, K.
+    pub temperature_sd_k: f64,
+    /// L in s and start in Hz of the sweep, where a response without reference channel needs the drift term.
+    pub sweep: Option<(f64, f64)>,
+}
+
+/// Standard uncertainty of a stated temperature, K: a thermometer in the room, and a cabinet that follows it slowly
+/// («common practice, no published source»).
+pub const STATED_TEMPERATURE_SD_K: f64 = 0.7;
+/// The same where nobody read a thermometer: rooms have 16 to 28 °C.
+pub const UNSTATED_TEMPERATURE_SD_K: f64 = 3.0;
+/// Step of the temperature for its derivative, K.
+const STEP_K: f64 = 0.5;
 
 /// Seconds per unit of the delay coordinate.
 pub const DELAY_UNIT_S: f64 = 1e-4;
@@ -107,12 +132,8 @@ type Simulated = (Vec<Complex64>, Vec<Vec<Complex64>>);
 impl Comparison {
     /// Prepares the responses. Frequencies outside a response's usable band are left out.
     #[must_use]
-    pub fn new(
-        design: &Design,
-        air: AirConditions,
-        responses: &[Response],
-        sweep: Option<(f64, f64)>,
-    ) -> Self {
+    pub fn new(design: &Design, bench: Bench, responses: &[Response]) -> Self {
+        let Bench { air, sweep, .. } = bench;
         let index = |f: f64| (48.0 * (f / 1000.0).log2()).round() as i64;
         let mut lattice: Vec<i64> = Vec::new();
         for r in responses {
@@ -149,6 +170,7 @@ impl Comparison {
                 drive_v: r.drive_v.unwrap_or(design.drive.voltage_v),
                 ahead_ohm: r.ahead_ohm,
                 sweep,
+                per_kelvin: Vec::new(),
             };
             for i in usable(r) {
                 let f = r.frequency_hz[i];
@@ -194,13 +216,115 @@ impl Comparison {
             }
             series.push(s);
         }
-        Self {
+        let mut comparison = Self {
             frequency_hz,
             series,
             nuisance_sd,
             nuisance_of,
             base: design.clone(),
             air,
+        };
+        comparison.add_temperature(bench.temperature_sd_k);
+        comparison
+    }
+
+    /// The same responses compared with another arrangement of the cabinet.
+    #[must_use]
+    pub fn with_base(&self, design: &Design) -> Self {
+        Self {
+            base: design.clone(),
+            ..self.clone()
+        }
+    }
+
+    /// The term of the air's temperature, linear about the stated one. Where the design cannot be simulated there is none, and
+    /// [`Self::evaluate`] says why.
+    fn add_temperature(&mut self, sd_k: f64) {
+        if sd_k.is_nan() || sd_k <= 0.0 {
+            return;
+        }
+        let at = |step: f64| {
+            let air = AirConditions {
+                temperature_c: self.air.temperature_c + step,
+                ..self.air
+            };
+            self.simulate(&self.base, &air)
+        };
+        let (Ok(cold), Ok(warm)) = (at(-STEP_K), at(STEP_K)) else {
+            return;
+        };
+        let index = self.nuisance_sd.len();
+        self.nuisance_sd.push(sd_k);
+        self.nuisance_of.push((0, Nuisance::Temperature));
+        for (s, (cold, warm)) in self.series.iter_mut().zip(cold.into_iter().zip(warm)) {
+            s.per_kelvin = warm
+                .iter()
+                .zip(&cold)
+                .map(|(w, c)| (w / c).ln() / (2.0 * STEP_K))
+                .collect();
+            s.nuisance.push((Nuisance::Temperature, index));
+        }
+    }
+
+    /// Values of a design for every series, each on its own grid.
+    ///
+    /// # Errors
+    /// [`ModelError`] if the design cannot be simulated.
+    pub fn simulate(
+        &self,
+        design: &Design,
+        air: &AirConditions,
+    ) -> Result<Vec<Vec<Complex64>>, ModelError> {
+        let network = Network::new(design, air)?;
+        let mut list: Vec<Option<Vec<Complex64>>> = vec![None; self.series.len()];
+        for n in 0..self.series.len() {
+            if list[n].is_some() {
+                continue;
+            }
+            let first = &self.series[n];
+            let together: Vec<usize> = (n..self.series.len())
+                .filter(|&m| {
+                    let s = &self.series[m];
+                    list[m].is_none()
+                        && (!network.is_nonlinear() || s.same_level(first))
+                        && s.place == first.place
+                })
+                .collect();
+            let f: Vec<f64> = first.place.iter().map(|&i| self.frequency_hz[i]).collect();
+            let observed: Vec<Observed> =
+                together.iter().map(|&m| self.series[m].observed).collect();
+            let jig = match first.ahead_ohm.filter(|_| network.is_nonlinear()) {
+                Some(ohm) => Some(behind(design, ohm, air)?),
+                None => None,
+            };
+            let network = jig.as_ref().unwrap_or(&network);
+            let values = network.respond(&f, &observed, first.drive_v);
+            for (m, value) in together.into_iter().zip(values) {
+                list[m] = Some(value);
+            }
+        }
+        Ok(list.into_iter().map(Option::unwrap_or_default).collect())
+    }
+
+    /// Name of a nuisance coordinate: `capture.LABEL.level` and the like.
+    #[must_use]
+    pub fn nuisance_path(&self, n: usize) -> String {
+        let (series, kind) = self.nuisance_of[n];
+        let word = match kind {
+            Nuisance::Gain => "level",
+            Nuisance::Delay => "delay",
+            Nuisance::Drift => "drift",
+            Nuisance::Temperature => return "air.temperature".to_string(),
+        };
+        format!("capture.{}.{word}", self.label(series))
+    }
+
+    /// `impedance` or the probe's name.
+    #[must_use]
+    pub fn label(&self, series: usize) -> &str {
+        match self.series[series].observed {
+            Observed::Probe(i) => &self.base.probes[i].name,
+            _ => "impedance",
         }
     }
 
@@ -290,7 +414,7 @@ impl Comparison {
             for (i, &at) in s.place.iter().enumerate() {
                 let (mut dl, mut dp) = (0.0, 0.0);
                 for &(kind, index) in &s.nuisance {
-                    let (l, p) = s.effect(kind, self.frequency_hz[at]);
+                    let (l, p) = s.effect(kind, i, self.frequency_hz[at]);
                     dl += l * nuisance[index];
                     dp += p * nuisance[index];
                 }
@@ -369,7 +493,7 @@ impl Comparison {
             let mut p = vec![0.0; s.x.len()];
             if let Some(&(kind, _)) = s.nuisance.iter().find(|&&(_, i)| i == index) {
                 for (i, &at) in s.place.iter().enumerate() {
-                    let (dl, dp) = s.effect(kind, self.frequency_hz[at]);
+                    let (dl, dp) = s.effect(kind, i, self.frequency_hz[at]);
                     let grown = growth(self.frequency_hz[at]);
                     l[i] = -dl / grown;
                     p[i] = if s.has_phase { -dp / grown } else { 0.0 };
@@ -389,10 +513,11 @@ impl Series {
         (self.drive_v / other.drive_v - 1.0).abs() < 2e-3 && self.ahead_ohm == other.ahead_ohm
     }
 
-    /// What one unit of a nuisance adds to ln M: (level, phase).
+    /// What one unit of a nuisance adds to ln M at point `i`: (level, phase).
     #[must_use]
-    pub fn effect(&self, kind: Nuisance, frequency_hz: f64) -> (f64, f64) {
+    pub fn effect(&self, kind: Nuisance, i: usize, frequency_hz: f64) -> (f64, f64) {
         match kind {
+            Nuisance::Temperature => (self.per_kelvin[i].re, self.per_kelvin[i].im),
             Nuisance::Gain => (1.0, 0.0),
             Nuisance::Delay => (0.0, -TAU * frequency_hz * DELAY_UNIT_S),
             Nuisance::Drift => {

@@ -3,17 +3,8 @@
 //! 1. All free and uncertain numbers are fitted with their tolerances as priors.
 //! 2. The model discrepancy of each series follows from the residuals by restricted maximum likelihood; fit and
 //!    discrepancy alternate.
-//! 3. For every number that a workshop can get wrong the evidence for a fault is computed: with m and d the
-//!    estimate and its standard deviation from the data alone (own prior taken out), s the spread of a sound build,
-//!    S that of a fault and π the probability of a fault before measuring,
-//!
-//!    ```text
-//!    odds = π/(1−π) · N(m; 0, d² + S²) / N(m; 0, d² + s²)
-//!    ```
-//!
-//!    The number with the highest odds is released (its prior widens to S), everything is fitted again from several
-//!    starts, and the change is kept if the evidence of the whole fit grows. This repeats while it does.
-//! 4. What was released and no longer stands out is taken back.
+//! 3. Which number may be at fault is seen without a new fit (`suspicion`); the likely ones are released (their prior widens to
+//!    that of a fault) and fitted again from several starts. `explain` compares the evidence.
 //!
 //! References: Kennedy & O'Hagan 2001, J. R. Statist. Soc. B 63:425 (model discrepancy); MacKay 2003, Information
 //! Theory, Inference, and Learning Algorithms, ch. 28 (evidence and Occam factors), both from memory.
@@ -21,27 +12,26 @@
 use super::dense::{Cholesky, Matrix, dot};
 use super::kernels;
 use super::least_squares::{Constraint, LeastSquaresError, Options, Outcome, Problem, minimise};
-use super::problem::{Alignment, whitened, whiteners};
+use super::problem::Alignment;
 use super::residual::{Comparison, DELAY_UNIT_S, Evaluated, Nuisance};
-use super::unknowns::{Role, Unknown};
+use super::suspicion::Suspicion;
+use super::unknowns::{RARE, Role, Unknown};
 use super::whiten::Kernel;
 use crate::model::ModelError;
-use rayon::prelude::*;
 
-/// Most changes that are looked for together.
-const MOST_FAULTS: usize = 4;
 /// Standard deviation that stands for a flat prior: e^±8 covers every decade that a cabinet can show.
 const FLAT: f64 = 8.0;
-/// Candidates that are tried in full per round, from each of the two ways to look.
-const TRIED: usize = 3;
 /// Least change of a level, nepers, that can be told from the model's own error: 0.1 dB, one standard deviation of
 /// what an independent model of the same cabinet may differ by.
 pub const MATERIAL: f64 = 0.0115;
 /// Starts that are followed per candidate.
 const FOLLOWED: usize = 2;
-/// Discrepancy of a model that fits: 1 % over a third of ln f, the medians of the priors.
-const USUAL: (f64, f64) = (0.01, 0.3);
-
+/// A second start is followed only if it begins within this factor of the best one's cost.
+const NEARLY_AS_GOOD: f64 = 1.5;
+/// Cost, nats, below which a fit that only compares models has ended; and one whose numbers are shown.
+const ROUGH: f64 = 1e-2;
+/// See [`ROUGH`]: a hundredth of a standard deviation.
+const FINE: f64 = 1e-4;
 /// Why there is no alignment.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum AlignError {
@@ -83,25 +73,10 @@ pub struct Settled {
     pub converged: bool,
 }
 
-/// What one number says about a fault of its own.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Suspicion {
-    /// Index of the unknown.
-    pub unknown: usize,
-    /// Estimate from the data alone.
-    pub estimate: f64,
-    /// Its standard deviation.
-    pub sd: f64,
-    /// Logarithm of the odds for a fault.
-    pub log_odds: f64,
-    /// Largest change of any level that it would make, nepers.
-    pub effect: f64,
-}
-
 /// The search for one set of captures.
 pub struct Search<'a> {
-    comparison: &'a Comparison,
-    unknowns: &'a [Unknown],
+    pub(super) comparison: &'a Comparison,
+    pub(super) unknowns: &'a [Unknown],
 }
 
 impl<'a> Search<'a> {
@@ -127,7 +102,26 @@ impl<'a> Search<'a> {
         }
     }
 
-    fn constraints(&self, active: &[usize], released: &[usize]) -> Vec<Constraint> {
+    /// Standard deviation of a term of the bench that is wrong: a level by a wrong sensitivity, a delay by a microphone that stood
+    /// somewhere else, a temperature that was mistyped. `None`: the term is free already, or has nothing that can be wrong.
+    pub(super) fn bench_fault_sd(&self, n: usize) -> Option<f64> {
+        if !self.comparison.nuisance_sd[n].is_finite() {
+            return None;
+        }
+        match self.comparison.nuisance_of[n].1 {
+            Nuisance::Gain => Some(1.0),
+            Nuisance::Delay => Some(2e-3 / DELAY_UNIT_S),
+            Nuisance::Temperature => Some(8.0),
+            Nuisance::Drift => None,
+        }
+    }
+
+    /// Probability before measuring of what can be released.
+    pub(super) fn fault_prior(&self, released: usize) -> f64 {
+        self.unknowns.get(released).map_or(RARE, |u| u.fault_prior)
+    }
+
+    pub(super) fn constraints(&self, active: &[usize], released: &[usize]) -> Vec<Constraint> {
         let mut list: Vec<Constraint> = active
             .iter()
             .map(|&i| {
@@ -139,36 +133,37 @@ impl<'a> Search<'a> {
             self.comparison
                 .nuisance_sd
                 .iter()
-                .map(|&sd| Constraint::normal(0.0, sd.min(1e6))),
+                .enumerate()
+                .map(|(n, &sd)| {
+                    let off = released.contains(&(self.unknowns.len() + n));
+                    let wide = self.bench_fault_sd(n).filter(|_| off);
+                    Constraint::normal(0.0, wide.unwrap_or(sd).min(1e6))
+                }),
         );
         list
     }
 
+    fn problem(&self, active: &[usize], kernels: &[Kernel]) -> Alignment<'a> {
+        let chosen: Vec<&'a Unknown> = active.iter().map(|&i| &self.unknowns[i]).collect();
+        Alignment::new(self.comparison, chosen, kernels)
+    }
+
     fn fit(
         &self,
-        active: &[usize],
-        released: &[usize],
+        problem: &mut Alignment<'_>,
+        constraints: &[Constraint],
         start: &[f64],
-        kernels: &[Kernel],
-        most: usize,
+        (most, close): (usize, f64),
     ) -> Result<Outcome, AlignError> {
-        let chosen: Vec<&Unknown> = active.iter().map(|&i| &self.unknowns[i]).collect();
-        let mut problem = Alignment::new(self.comparison, chosen, kernels);
         let options = Options {
             max_evaluations: most,
-            // A thousandth of a nat is far below anything that an interval shows.
             relative_reduction: 1e-9,
-            absolute_reduction: 1e-4,
+            absolute_reduction: close,
             relative_step: 1e-6,
             ..Options::default()
         };
-        let outcome = minimise(
-            &mut problem,
-            start,
-            &self.constraints(active, released),
-            &options,
-        );
-        match (outcome, problem.failure) {
+        let outcome = minimise(problem, start, constraints, &options);
+        match (outcome, problem.failure.take()) {
             (Ok(outcome), _) => Ok(outcome),
             (Err(_), Some(failure)) => Err(failure.into()),
             (Err(error), None) => Err(error.into()),
@@ -183,8 +178,7 @@ impl<'a> Search<'a> {
         theta: &[f64],
         kernels: &[Kernel],
     ) -> Option<f64> {
-        let chosen: Vec<&Unknown> = active.iter().map(|&i| &self.unknowns[i]).collect();
-        let mut problem = Alignment::new(self.comparison, chosen, kernels);
+        let mut problem = self.problem(active, kernels);
         let residuals = problem.residuals(theta, None)?;
         let prior: f64 = self
             .constraints(active, released)
@@ -195,14 +189,14 @@ impl<'a> Search<'a> {
         Some(0.5 * (dot(&residuals, &residuals) + prior))
     }
 
-    fn raw(&self, active: &[usize], theta: &[f64]) -> Result<Evaluated, AlignError> {
+    pub(super) fn raw(&self, active: &[usize], theta: &[f64]) -> Result<Evaluated, AlignError> {
         let chosen: Vec<&Unknown> = active.iter().map(|&i| &self.unknowns[i]).collect();
         let (own, nuisance) = theta.split_at(active.len());
         Ok(self.comparison.evaluate(&chosen, own, nuisance, true)?)
     }
 
     /// Alternates fit and discrepancy from a start.
-    fn settle(
+    pub(super) fn settle(
         &self,
         active: Vec<usize>,
         released: Vec<usize>,
@@ -214,26 +208,25 @@ impl<'a> Search<'a> {
         let mut theta = start.to_vec();
         let mut iterations = 0;
         let mut log_evidence = f64::NEG_INFINITY;
-        let precision: Vec<f64> = self
-            .constraints(&active, &released)
-            .iter()
-            .map(Constraint::precision)
-            .collect();
+        let constraints = self.constraints(&active, &released);
+        let precision: Vec<f64> = constraints.iter().map(Constraint::precision).collect();
+        let mut problem = self.problem(&active, &kernels);
         for _ in 0..rounds {
-            let outcome = self.fit(&active, &released, &theta, &kernels, 25)?;
+            let outcome = self.fit(&mut problem, &constraints, &theta, (25, ROUGH))?;
             iterations += outcome.iterations;
             theta = outcome.theta;
-            let evaluated = self.raw(&active, &theta)?;
+            let Some(evaluated) = problem.at(&theta) else {
+                break;
+            };
             (kernels, log_evidence) =
-                kernels::per_series(self.comparison, &evaluated, &precision, &theta, &kernels);
+                kernels::per_series(self.comparison, evaluated, &precision, &theta, &kernels);
+            problem.set_kernels(&kernels);
         }
-        let outcome = self.fit(&active, &released, &theta, &kernels, 40)?;
+        let outcome = self.fit(&mut problem, &constraints, &theta, (40, ROUGH))?;
         iterations += outcome.iterations;
-        let factor = Cholesky::new(&outcome.hessian);
-        let size = outcome.hessian.cols();
         Ok(Settled {
             log_evidence,
-            covariance: factor.map_or_else(|| Matrix::zeros(size, size), |f| f.inverse()),
+            covariance: covariance(&outcome),
             active,
             released,
             theta: outcome.theta,
@@ -246,7 +239,7 @@ impl<'a> Search<'a> {
     }
 
     /// Nuisance coordinates to start from: the coarse delays.
-    fn first_nuisance(&self) -> Result<Vec<f64>, AlignError> {
+    pub(super) fn first_nuisance(&self) -> Result<Vec<f64>, AlignError> {
         let evaluated =
             self.comparison
                 .evaluate(&[], &[], &vec![0.0; self.comparison.nuisances()], false)?;
@@ -269,7 +262,7 @@ impl<'a> Search<'a> {
                                 .sum();
                             nuisance[index] = sum / s.measured.len().max(1) as f64;
                         }
-                        Nuisance::Drift => {}
+                        Nuisance::Drift | Nuisance::Temperature => {}
                     }
                 }
             }
@@ -277,11 +270,11 @@ impl<'a> Search<'a> {
         Ok(nuisance)
     }
 
-    /// The whole search.
+    /// Everything but the faults, settled: all free and uncertain numbers.
     ///
     /// # Errors
     /// [`AlignError`] where the model has no value or there is nothing to compare.
-    pub fn run(&self, progress: &mut dyn FnMut(&str)) -> Result<Settled, AlignError> {
+    pub fn sound(&self) -> Result<Settled, AlignError> {
         if self.comparison.series.iter().all(|s| s.x.is_empty()) {
             return Err(AlignError::Nothing);
         }
@@ -291,40 +284,38 @@ impl<'a> Search<'a> {
         let mut start = vec![0.0; active.len()];
         start.extend(self.first_nuisance()?);
         let wide = vec![Kernel::exponential(0.02, 0.3); self.comparison.series.len()];
-        progress("fitting the model");
-        let mut best = self.settle(active, Vec::new(), &start, &wide, 3)?;
-        for _ in 0..MOST_FAULTS {
-            let list = self.suspects(&best)?;
-            for s in &list {
-                progress(&format!("trying {}", self.unknowns[s.unknown].path));
+        self.settle(active, Vec::new(), &start, &wide, 3)
+    }
+
+    /// The same model, fitted to the end, with next to no prior on what was released: how large faults usually are helps to find them, and says
+    /// nothing about this one, nor may it pull at the others.
+    ///
+    /// # Errors
+    /// [`AlignError`] where the model has no value.
+    pub fn relaxed(&self, settled: Settled) -> Result<Settled, AlignError> {
+        let mut constraints = self.constraints(&settled.active, &settled.released);
+        let of_bench = (0..self.comparison.nuisances()).map(|n| self.unknowns.len() + n);
+        let coordinates = settled.active.iter().copied().chain(of_bench);
+        for (c, i) in constraints.iter_mut().zip(coordinates) {
+            if settled.released.contains(&i) {
+                c.sd = c.sd.max(FLAT);
             }
-            // In parallel; the order of the list decides between equals, so that the result does not depend on it.
-            let tried: Vec<Settled> = list
-                .par_iter()
-                .map(|&s| self.release(&best, s, &start))
-                .collect::<Result<_, _>>()?;
-            let next = tried.into_iter().reduce(|a, b| {
-                if b.log_evidence > a.log_evidence {
-                    b
-                } else {
-                    a
-                }
-            });
-            let Some(next) = next else { break };
-            let Some(&released) = next.released.last() else {
-                break;
-            };
-            let prior = self.unknowns[released].fault_prior;
-            if next.log_evidence + (prior / (1.0 - prior)).ln() <= best.log_evidence {
-                break;
-            }
-            best = next;
         }
-        self.prune(best)
+        let mut problem = self.problem(&settled.active, &settled.kernels);
+        let outcome = self.fit(&mut problem, &constraints, &settled.theta, (40, FINE))?;
+        Ok(Settled {
+            covariance: covariance(&outcome),
+            theta: outcome.theta,
+            cost: outcome.cost,
+            hessian: outcome.hessian,
+            iterations: settled.iterations + outcome.iterations,
+            converged: outcome.reason.converged(),
+            ..settled
+        })
     }
 
     /// Fits with one more number released, from several starts.
-    fn release(
+    pub(super) fn release(
         &self,
         from: &Settled,
         suspicion: Suspicion,
@@ -333,25 +324,41 @@ impl<'a> Search<'a> {
         let index = suspicion.unknown;
         let mut active = from.active.clone();
         let mut here = from.theta.clone();
-        let place = active.iter().position(|&i| i == index).unwrap_or_else(|| {
-            active.push(index);
-            here.insert(active.len() - 1, 0.0);
-            active.len() - 1
-        });
+        let of_bench = index.checked_sub(self.unknowns.len());
+        let place = match of_bench {
+            Some(n) => active.len() + n,
+            None => active.iter().position(|&i| i == index).unwrap_or_else(|| {
+                active.push(index);
+                here.insert(active.len() - 1, self.unknowns[index].resting_theta());
+                active.len() - 1
+            }),
+        };
         let mut released = from.released.clone();
         released.push(index);
         let nuisances = self.comparison.nuisances();
-        let mut rest = vec![0.0; active.len()];
+        let mut rest: Vec<f64> = vec![0.0; active.len()];
+        for (n, &i) in active.iter().enumerate() {
+            if self.unknowns[i].absent && i != index {
+                rest[n] = here[n];
+            }
+        }
         rest.extend_from_slice(&zero[zero.len() - nuisances..]);
-        let [low, high] = self.unknowns[index].bounds();
-        let size = self.unknowns[index].fault_sd;
+        let ([low, high], size, beyond) = match (of_bench, self.unknowns.get(index)) {
+            (Some(n), _) => {
+                let size = self.bench_fault_sd(n).unwrap_or(1.0);
+                ([-1e3, 1e3], size, size)
+            }
+            (None, Some(u)) if u.absent => (u.bounds(), u.fault_sd, 0.0),
+            (None, Some(u)) => (u.bounds(), u.fault_sd, u.fault_sd.min(u.bounds()[1])),
+            (None, None) => ([-1.0, 1.0], 1.0, 1.0),
+        };
         let guess = suspicion
             .estimate
             .clamp(-2.0 * size, 2.0 * size)
             .clamp(low, high);
         let mut starts = Vec::new();
         for base in [&here, &rest] {
-            for value in [guess, size.min(high), (-size).max(low)] {
+            for value in [guess, beyond, (-size).max(low)] {
                 let mut start = base.clone();
                 start[place] = value;
                 starts.push(start);
@@ -366,9 +373,13 @@ impl<'a> Search<'a> {
             .collect();
         ranked.sort_by(|a, b| a.0.total_cmp(&b.0));
         ranked.truncate(FOLLOWED);
+        let most = ranked.first().map_or(0.0, |r| NEARLY_AS_GOOD * r.0);
+        ranked.retain(|r| r.0 <= most);
         let mut best: Option<Outcome> = None;
+        let constraints = self.constraints(&active, &released);
+        let mut problem = self.problem(&active, &from.kernels);
         for (_, start) in ranked {
-            let Ok(outcome) = self.fit(&active, &released, &start, &from.kernels, 14) else {
+            let Ok(outcome) = self.fit(&mut problem, &constraints, &start, (14, ROUGH)) else {
                 continue;
             };
             if best.as_ref().is_none_or(|b| outcome.cost < b.cost) {
@@ -378,156 +389,10 @@ impl<'a> Search<'a> {
         let start = best.map_or(here, |b| b.theta);
         self.settle(active, released, &start, &from.kernels, 2)
     }
-
-    /// Takes back what was released and does not stand out any more.
-    fn prune(&self, mut best: Settled) -> Result<Settled, AlignError> {
-        loop {
-            let list = self.suspicions(&best, &best.kernels)?;
-            let weak = best
-                .released
-                .iter()
-                .filter_map(|&i| list.iter().find(|s| s.unknown == i))
-                .filter(|s| s.log_odds < 0.0)
-                .min_by(|a, b| a.log_odds.total_cmp(&b.log_odds));
-            let Some(weak) = weak.copied() else {
-                return Ok(best);
-            };
-            let mut active = best.active.clone();
-            let mut theta = best.theta.clone();
-            if self.unknowns[weak.unknown].role == Role::Exact
-                && let Some(at) = active.iter().position(|&i| i == weak.unknown)
-            {
-                active.remove(at);
-                theta.remove(at);
-            }
-            let released = best
-                .released
-                .iter()
-                .copied()
-                .filter(|&i| i != weak.unknown)
-                .collect();
-            best = self.settle(active, released, &theta, &best.kernels, 1)?;
-        }
-    }
-
-    /// The odds of a fault for every number, at a settled point, if `kernels` were the discrepancies.
-    ///
-    /// A fault that is not in the fit inflates the discrepancies, under which it then hides; the search therefore
-    /// looks with those of a model that fits, too.
-    ///
-    /// # Errors
-    /// [`AlignError::Model`] if the design cannot be simulated there.
-    pub fn suspicions(
-        &self,
-        at: &Settled,
-        kernels: &[Kernel],
-    ) -> Result<Vec<Suspicion>, AlignError> {
-        // All numbers at once: the active ones first, then the others at their design values.
-        let others: Vec<usize> = (0..self.unknowns.len())
-            .filter(|i| !at.active.contains(i))
-            .collect();
-        let all: Vec<usize> = at.active.iter().chain(&others).copied().collect();
-        let (own, nuisance) = at.theta.split_at(at.active.len());
-        let mut theta = own.to_vec();
-        theta.extend(std::iter::repeat_n(0.0, others.len()));
-        theta.extend_from_slice(nuisance);
-        let evaluated = self.raw(&all, &theta)?;
-        let (residual, jacobian) = whitened(
-            &whiteners(self.comparison, kernels),
-            &evaluated,
-            all.len() + nuisance.len(),
-        );
-        let fitted: Vec<usize> = (0..at.active.len())
-            .chain(all.len()..all.len() + nuisance.len())
-            .collect();
-        let priors: Vec<f64> = self
-            .constraints(&at.active, &at.released)
-            .iter()
-            .map(Constraint::precision)
-            .collect();
-        let hessian = Matrix::from_fn(fitted.len(), fitted.len(), |i, j| {
-            let data = dot(jacobian.column(fitted[i]), jacobian.column(fitted[j]));
-            if i == j { data + priors[i] } else { data }
-        });
-        let Some(factor) = Cholesky::new(&hessian) else {
-            return Ok(Vec::new());
-        };
-        let covariance = factor.inverse();
-        let gradient: Vec<f64> = fitted
-            .iter()
-            .enumerate()
-            .map(|(k, &j)| dot(jacobian.column(j), &residual) + priors[k] * at.theta[k])
-            .collect();
-        let step = factor.solve(&gradient);
-        let mut list = Vec::new();
-        for (n, &index) in all.iter().enumerate() {
-            let (estimate, sd) = if n < at.active.len() {
-                // The posterior without its own prior is what the data alone say.
-                let variance = covariance[(n, n)];
-                let data = 1.0 / variance - priors[n];
-                if data <= 1e-9 / variance {
-                    continue;
-                }
-                (
-                    (at.theta[n] - step[n]) / variance / data,
-                    data.recip().sqrt(),
-                )
-            } else {
-                // One Gauss–Newton step with this column added, everything else free to follow.
-                let column = jacobian.column(n);
-                let cross: Vec<f64> = fitted
-                    .iter()
-                    .map(|&j| dot(jacobian.column(j), column))
-                    .collect();
-                let through = factor.solve(&cross);
-                let precision = dot(column, column) - dot(&cross, &through);
-                if precision <= 1e-9 * dot(column, column).max(1e-300) {
-                    continue;
-                }
-                let slope = dot(column, &residual) - dot(&through, &gradient);
-                (-slope / precision, precision.recip().sqrt())
-            };
-            let log_odds = log_odds(&self.unknowns[index], estimate, sd);
-            let effect = self.comparison.level_change(&evaluated, n, estimate);
-            if log_odds.is_finite() {
-                list.push(Suspicion {
-                    unknown: index,
-                    estimate,
-                    sd,
-                    log_odds,
-                    effect,
-                });
-            }
-        }
-        Ok(list)
-    }
-
-    /// The strongest suspects among what is not released yet, under the fitted and under the usual discrepancies.
-    fn suspects(&self, at: &Settled) -> Result<Vec<Suspicion>, AlignError> {
-        let usual = vec![Kernel::exponential(USUAL.0, USUAL.1); at.kernels.len()];
-        let mut chosen: Vec<Suspicion> = Vec::new();
-        for kernels in [&at.kernels, &usual] {
-            let mut list = self.suspicions(at, kernels)?;
-            list.retain(|s| {
-                s.log_odds > 0.0 && s.effect > MATERIAL && !at.released.contains(&s.unknown)
-            });
-            list.sort_by(|a, b| b.log_odds.total_cmp(&a.log_odds));
-            for s in list.into_iter().take(TRIED) {
-                if !chosen.iter().any(|c| c.unknown == s.unknown) {
-                    chosen.push(s);
-                }
-            }
-        }
-        Ok(chosen)
-    }
 }
 
-/// Logarithm of the odds that a number with this estimate is at fault.
-#[must_use]
-pub fn log_odds(u: &Unknown, estimate: f64, sd: f64) -> f64 {
-    let log_normal = |spread: f64| {
-        let variance = sd * sd + spread * spread;
-        -0.5 * (variance.ln() + estimate * estimate / variance)
-    };
-    log_normal(u.fault_sd) - log_normal(u.sound_sd) + (u.fault_prior / (1.0 - u.fault_prior)).ln()
+/// Inverse of the posterior precision at a fit's end; zero where there is none.
+fn covariance(outcome: &Outcome) -> Matrix {
+    let size = outcome.hessian.cols();
+    Cholesky::new(&outcome.hessian).map_or_else(|| Matrix::zeros(size, size), |f| f.inverse())
 }

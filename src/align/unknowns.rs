@@ -7,9 +7,16 @@
 //! Where the design states no tolerance the table `usual` gives s; S always comes from there. Its numbers are
 //! workshop judgement («common practice, no published source»); only their orders of magnitude matter.
 
+use super::possible_leaks;
 use crate::design::captures::Built;
 use crate::design::path::{Element, Key, Parameter, matches};
 use crate::design::{Design, Spread};
+
+/// Probability that a part which the design calls uncertain is at fault: of twenty such parts one unit in five has one
+/// («common practice, no published source»).
+const USUAL_RATE: f64 = 0.01;
+/// The same where the design states nothing.
+pub(super) const RARE: f64 = 0.005;
 
 /// Why a number is in the fit.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -47,6 +54,8 @@ pub struct Unknown {
     pub role: Role,
     /// Probability of a fault here before anything is measured.
     pub fault_prior: f64,
+    /// A leak that the design has not: it is not there unless it is at fault.
+    pub absent: bool,
 }
 
 impl Unknown {
@@ -67,6 +76,16 @@ impl Unknown {
             (self.designed / self.centre[0]).ln()
         } else {
             self.designed - self.centre[0]
+        }
+    }
+
+    /// Coordinate where nothing is fitted: the centre, or absence.
+    #[must_use]
+    pub fn resting_theta(&self) -> f64 {
+        if self.absent {
+            self.designed_theta()
+        } else {
+            0.0
         }
     }
 
@@ -113,7 +132,7 @@ fn usual(design: &Design, parameter: Parameter) -> (f64, f64) {
         (_, Key::Le | Key::L2 | Key::R2) => (0.10, 0.6),
         (_, Key::EndCorrection) => (0.05, 0.5),
         (_, Key::Creep) => (0.03, 0.2),
-        (_, Key::Bend) => (published_spread(design, parameter).unwrap_or(0.1), 0.5),
+        (_, Key::Bend) => (form_spread(design, parameter).unwrap_or(0.1), 0.5),
         (_, Key::SemiK) => (0.10, 0.6),
         (_, Key::SemiN) => (0.03, 0.2),
         (_, Key::CoilTemperature) => (5.0, 50.0),
@@ -128,9 +147,12 @@ fn usual(design: &Design, parameter: Parameter) -> (f64, f64) {
     }
 }
 
-/// Spread of a number that comes from a published source and not from the design: the length of a bend.
-fn published_spread(design: &Design, parameter: Parameter) -> Option<f64> {
+/// Spread of a number that the model takes from theory and not from the design: the length of a bend, and the air that
+/// moves with an opening. Formulas in use for the latter differ by a few per cent, and floors, lips and grilles by more:
+/// 5 % («common practice, no published source»).
+fn form_spread(design: &Design, parameter: Parameter) -> Option<f64> {
     match (parameter.element, parameter.key) {
+        (Element::Opening(_), Key::EndCorrection) => Some(0.05),
         (Element::Duct(i), Key::Bend) if design.ducts[i].bend_excess.is_none() => {
             Some(design.ducts[i].bend.spread_per_height())
         }
@@ -210,7 +232,12 @@ pub fn unknowns(design: &Design, built: &[Built]) -> Vec<Unknown> {
             sound_sd,
             fault_sd: fault.max(6.0 * sound_sd),
             role,
-            fault_prior: if role == Role::Exact { 0.005 } else { 0.03 },
+            fault_prior: if role == Role::Exact {
+                RARE
+            } else {
+                USUAL_RATE
+            },
+            absent: false,
             members,
         }
     };
@@ -248,8 +275,8 @@ pub fn unknowns(design: &Design, built: &[Built]) -> Vec<Unknown> {
         let taken = list.iter().any(|u| u.members.contains(&p));
         let alone = list.iter().any(|u| u.members == [p]);
         let has_spread = stated(p, !p.key.is_linear()).is_some_and(|s| s > 0.0);
-        let published = published_spread(design, p).is_some();
-        if (has_spread || published) && !taken {
+        let theory = form_spread(design, p).is_some();
+        if (has_spread || theory) && !taken {
             let role = if everything_free && has_spread {
                 Role::Free
             } else {
@@ -258,6 +285,16 @@ pub fn unknowns(design: &Design, built: &[Built]) -> Vec<Unknown> {
             list.push(make(design.path_of(p), vec![p], role));
         } else if !alone && can_fail(p) {
             list.push(make(design.path_of(p), vec![p], Role::Exact));
+        }
+    }
+    for u in &mut list {
+        if u.members.len() == 1 && possible_leaks::is_one(design, u.members[0]) {
+            *u = Unknown {
+                centre: vec![possible_leaks::USUAL_PA_S_PER_M3],
+                fault_prior: RARE,
+                absent: true,
+                ..u.clone()
+            };
         }
     }
     list.sort_by_key(|u| match u.role {

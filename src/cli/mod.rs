@@ -10,6 +10,7 @@ pub mod devices;
 pub mod failure;
 pub mod load;
 pub mod output;
+pub mod plan;
 pub mod predict;
 pub mod rehearse;
 pub mod sweep;
@@ -46,6 +47,7 @@ enum Command {
     Demo(demo::Args),
     Check(check::Args),
     Predict(predict::Args),
+    Plan(plan::Args),
     Align(align::Args),
     Verify(verify::Args),
     Sweep(sweep::Args),
@@ -65,6 +67,7 @@ pub fn main() -> ExitCode {
         Command::Demo(args) => demo::run(args, &out),
         Command::Check(args) => check::run(args, &out),
         Command::Predict(args) => predict::run(args, &out),
+        Command::Plan(args) => plan::run(args, &out),
         Command::Align(args) => align::run(args, &out),
         Command::Sweep(args) => sweep::run(args, &out),
         Command::Deconvolve(args) => deconvolve::run(args, &out),

@@ -20,7 +20,7 @@ use rayon::prelude::*;
 const ORDERS: f64 = 5.0;
 /// Relative standard uncertainty of a level that a class 1 calibrator sets: 0.25 dB as k = 2 (IEC 60942:2017, from
 /// memory).
-const CALIBRATOR: f64 = 0.0145;
+pub const CALIBRATOR: f64 = 0.0145;
 /// Least silence behind the sweep, s.
 const LEAST_TAIL_S: f64 = 0.5;
 

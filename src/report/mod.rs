@@ -7,6 +7,7 @@ pub mod csv;
 pub(crate) mod example;
 pub mod number;
 mod page;
+pub mod plan;
 pub mod plot;
 pub mod prediction;
 pub mod text;

@@ -164,7 +164,7 @@ pub fn bulleted(text: &str) -> String {
 }
 
 /// Without control characters, so that a name cannot steer the terminal.
-fn plain(text: &str) -> String {
+pub fn plain(text: &str) -> String {
     text.chars()
         .map(|c| if c.is_control() { ' ' } else { c })
         .collect()

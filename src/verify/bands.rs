@@ -87,9 +87,9 @@ pub fn compare(
             };
             let mut turn = vec![0.0; s.x.len()];
             for &(kind, index) in &s.nuisance {
-                if kind != Nuisance::Gain {
-                    for (t, &f) in turn.iter_mut().zip(&frequency_hz) {
-                        *t += s.effect(kind, f).1 * nuisance[index];
+                if matches!(kind, Nuisance::Delay | Nuisance::Drift) {
+                    for (i, (t, &f)) in turn.iter_mut().zip(&frequency_hz).enumerate() {
+                        *t += s.effect(kind, i, f).1 * nuisance[index];
                     }
                 }
             }
@@ -105,6 +105,11 @@ pub fn compare(
                 nuisance_sd[gain] * DB
             };
             let kind = form::kind(design, &r.observation);
+            let temperature_sd_k = comparison
+                .nuisance_of
+                .iter()
+                .position(|n| n.1 == Nuisance::Temperature)
+                .map_or(0.0, |n| comparison.nuisance_sd[n]);
             let systematic_db = (0..s.x.len())
                 .map(|i| {
                     let inputs: f64 = input[n]
@@ -113,7 +118,11 @@ pub fn compare(
                         .sum();
                     let form_db =
                         form::uncertainty_db(design, kind, frequency_hz[i], speed_m_per_s);
-                    (level_db * level_db + form_db * form_db + inputs).sqrt()
+                    let warm = s
+                        .per_kelvin
+                        .get(i)
+                        .map_or(0.0, |k| k.re * temperature_sd_k * DB);
+                    (level_db * level_db + form_db * form_db + inputs + warm * warm).sqrt()
                 })
                 .collect();
             let noise_db = s

@@ -2,12 +2,15 @@
 
 pub mod bands;
 pub mod far_field;
+pub mod findings;
 pub mod form;
 pub mod result;
 pub mod words;
 
 use crate::air::Air;
-use crate::align::residual::{DRIFT_UNIT, Nuisance, behind, growth};
+use crate::align::residual::{
+    Bench, DRIFT_UNIT, Nuisance, STATED_TEMPERATURE_SD_K, UNSTATED_TEMPERATURE_SD_K, growth,
+};
 use crate::align::search::AlignError;
 use crate::align::{Fit, align};
 use crate::design::captures::CaptureSet;
@@ -15,11 +18,9 @@ use crate::design::{AirConditions, Design};
 use crate::measure::{Observation, Response, TakeWarning, warning_text};
 use crate::model::ModelError;
 use crate::model::network::Network;
-use crate::signal::bands::third_octaves;
-use bands::{Compared, DB, inside};
-use num_complex::Complex64;
+use bands::{Compared, DB};
 use result::{
-    Capture, Conditions, DesignMark, Discrepancy, Effect, FileDigest, Finding, Judged, Parameter,
+    Capture, Conditions, DesignMark, Discrepancy, FileDigest, IntervalKind, Judged, Parameter,
     Verdict,
 };
 
@@ -51,7 +52,16 @@ pub fn verify(
     let sweep = set
         .sweep
         .map(|s| (s.duration_s / (s.stop_hz / s.start_hz).ln(), s.start_hz));
-    let fit = align(design, &set.built, air, &mut responses, sweep, progress)?;
+    let bench = Bench {
+        air,
+        temperature_sd_k: if set.temperature_c.is_some() {
+            STATED_TEMPERATURE_SD_K
+        } else {
+            UNSTATED_TEMPERATURE_SD_K
+        },
+        sweep,
+    };
+    let fit = align(design, &set.built, bench, &mut responses, progress)?;
     let seconds = started.elapsed().as_secs_f64();
     note_drift(&fit, &mut responses);
     let compared = side_by_side(&fit, &responses, air)?;
@@ -59,7 +69,7 @@ pub fn verify(
         .iter()
         .flat_map(|c| bands::bands(design, &responses[c.response], c, Judged::Designed))
         .collect();
-    let findings = findings(design, &fit, &responses, air)?;
+    let findings = findings::findings(design, &fit, &responses, air)?;
     let (far_field, no_far_field) =
         match far_field::far_field([&fit.designed, &fit.aligned], &air, &responses, &compared)? {
             Ok(far) => (Some(far), None),
@@ -130,38 +140,13 @@ fn note_drift(fit: &Fit, responses: &mut [Response]) {
     }
 }
 
-/// Values of a design for every series of the comparison.
-fn simulate(
-    fit: &Fit,
-    design: &Design,
-    air: AirConditions,
-) -> Result<Vec<Vec<Complex64>>, ModelError> {
-    let network = Network::new(design, &air)?;
-    let series = &fit.comparison.series;
-    let mut list = Vec::new();
-    for s in series {
-        let f: Vec<f64> = s
-            .place
-            .iter()
-            .map(|&i| fit.comparison.frequency_hz[i])
-            .collect();
-        let jig = match s.ahead_ohm.filter(|_| network.is_nonlinear()) {
-            Some(ohm) => Some(behind(design, ohm, &air)?),
-            None => None,
-        };
-        let network = jig.as_ref().unwrap_or(&network);
-        list.extend(network.respond(&f, &[s.observed], s.drive_v));
-    }
-    Ok(list)
-}
-
 fn side_by_side(
     fit: &Fit,
     responses: &[Response],
     air: AirConditions,
 ) -> Result<Vec<Compared>, ModelError> {
-    let designed = simulate(fit, &fit.designed, air)?;
-    let aligned = simulate(fit, &fit.aligned, air)?;
+    let designed = fit.comparison.simulate(&fit.designed, &air)?;
+    let aligned = fit.comparison.simulate(&fit.aligned, &air)?;
     // Level slopes of the uncertain inputs at the designed point.
     let inputs = bands::uncertain_inputs(&fit.unknowns);
     let zero = vec![0.0; inputs.len()];
@@ -237,68 +222,17 @@ fn parameters(fit: &Fit) -> Vec<Parameter> {
             identifiable: e.identifiable,
             confounded_with: e.confounded_with.as_ref().map(|(path, _)| path.clone()),
             correlation: e.confounded_with.as_ref().map(|&(_, r)| r),
+            interval: if e.profiled {
+                IntervalKind::Profile
+            } else {
+                IntervalKind::Laplace
+            },
+            laplace95: Some(e.laplace95),
+            open_low: e.low_open,
+            open_high: e.high_open,
+            among: e.group.clone(),
         })
         .collect()
-}
-
-fn findings(
-    design: &Design,
-    fit: &Fit,
-    responses: &[Response],
-    air: AirConditions,
-) -> Result<Vec<Finding>, ModelError> {
-    let before = simulate(fit, &fit.designed, air)?;
-    let mut list = Vec::new();
-    for fault in &fit.faults {
-        let u = &fit.unknowns[fault.unknown];
-        let Some(e) = fit.estimates.iter().find(|e| e.unknown == fault.unknown) else {
-            continue;
-        };
-        let Some(n) = fit.settled.active.iter().position(|&i| i == fault.unknown) else {
-            continue;
-        };
-        let mut changed = fit.designed.clone();
-        u.apply(&mut changed, fit.settled.theta[n]);
-        let after = simulate(fit, &changed, air)?;
-        let mut effect_db = Vec::new();
-        for ((s, a), b) in fit.comparison.series.iter().zip(&after).zip(&before) {
-            let f: Vec<f64> = s
-                .place
-                .iter()
-                .map(|&i| fit.comparison.frequency_hz[i])
-                .collect();
-            let (Some(&low), Some(&high)) = (f.first(), f.last()) else {
-                continue;
-            };
-            for band in third_octaves(low, high) {
-                let points = inside(&f, &band);
-                if points.is_empty() {
-                    continue;
-                }
-                let sum: f64 = points
-                    .iter()
-                    .map(|&i| 20.0 * (a[i].norm() / b[i].norm()).log10())
-                    .sum();
-                effect_db.push(Effect {
-                    observation: responses[s.response].observation.label().to_string(),
-                    center_hz: band.nominal_hz,
-                    db: sum / points.len() as f64,
-                });
-            }
-        }
-        let words = words::describe(design, u, e.fitted, e.low95, e.high95);
-        list.push(Finding {
-            path: u.path.clone(),
-            probability: fault.probability,
-            text: words.text,
-            remedy: Some(words.remedy),
-            size: Some(e.fitted / e.designed - 1.0).filter(|v| v.is_finite()),
-            low95: Some(e.low95 / e.designed - 1.0).filter(|v| v.is_finite()),
-            high95: Some(e.high95 / e.designed - 1.0).filter(|v| v.is_finite()),
-            effect_db,
-        });
-    }
-    Ok(list)
 }
 
 /// Up to where each near-field reading follows its opening.
@@ -420,6 +354,29 @@ fn assumptions(
     list
 }
 
+/// A capture that the aligned model fits far worse than all others.
+fn contradicting(fit: &Fit, responses: &[Response]) -> Option<String> {
+    let mut order: Vec<(f64, usize)> = fit
+        .settled
+        .kernels
+        .iter()
+        .enumerate()
+        .map(|(n, k)| (k.sigma * DB, n))
+        .collect();
+    order.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let [(worst, n), (next, _), _, ..] = order.as_slice() else {
+        return None;
+    };
+    (*worst > 0.3 && *worst > 4.0 * next).then(|| {
+        format!(
+            "{}: this capture contradicts all others, which the aligned model follows within {:.2} dB (standard deviation), and this one only within {:.1} dB. Check its probe, channels and place, and repeat it.",
+            responses[fit.comparison.series[*n].response].observation.label(),
+            next,
+            worst
+        )
+    })
+}
+
 fn warnings(fit: &Fit, responses: &[Response], bands: &[result::Band]) -> Vec<String> {
     let mut list = Vec::new();
     for (r, polarity) in responses.iter().zip(&fit.polarity) {
@@ -442,6 +399,17 @@ fn warnings(fit: &Fit, responses: &[Response], bands: &[result::Band]) -> Vec<St
             ));
         }
     }
+    for d in &fit.disturbed {
+        let response = &responses[fit.comparison.series[d.series].response];
+        list.push(format!(
+            "{}: from {:.1} to {:.1} Hz it deviates by up to {:.1} dB from what everything else says; that stretch counts little. A disturbance during the sweep (traffic, a rattle, hum): repeat the capture.",
+            response.observation.label(),
+            d.low_hz,
+            d.high_hz,
+            d.size * DB
+        ));
+    }
+    list.extend(contradicting(fit, responses));
     let open = bands
         .iter()
         .filter(|b| b.verdict == Verdict::Unresolved)

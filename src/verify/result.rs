@@ -217,6 +217,44 @@ pub struct Parameter {
     /// Correlation with that parameter, −1 to 1.
     #[serde(default)]
     pub correlation: Option<f64>,
+    /// How the interval was found.
+    #[serde(default)]
+    pub interval: IntervalKind,
+    /// The interval by Laplace's method, SI, whichever was chosen.
+    #[serde(default)]
+    pub laplace95: Option<[f64; 2]>,
+    /// The data do not limit the parameter below.
+    #[serde(default)]
+    pub open_low: bool,
+    /// The data do not limit the parameter above.
+    #[serde(default)]
+    pub open_high: bool,
+    /// All parameters among which the data see only a combination; empty where this one is told apart.
+    #[serde(default)]
+    pub among: Vec<String>,
+}
+
+/// How an interval was found.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum IntervalKind {
+    /// The posterior taken for normal.
+    #[default]
+    Laplace,
+    /// The profile of the likelihood: the posterior is skewed or not limited on one side.
+    Profile,
+}
+
+/// A change that explains the captures nearly as well as a finding.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Instead {
+    /// Path.
+    pub path: String,
+    /// Probability, 0 to 1.
+    #[serde(deserialize_with = "number")]
+    pub probability: f64,
+    /// What it would be, in workshop words.
+    pub text: String,
 }
 
 /// One change to the build that explains the difference.
@@ -244,6 +282,12 @@ pub struct Finding {
     /// What the change does to the simulated bands.
     #[serde(default)]
     pub effect_db: Vec<Effect>,
+    /// What explains the captures nearly as well, the most probable first.
+    #[serde(default)]
+    pub instead: Vec<Instead>,
+    /// What to measure next where something else explains the captures nearly as well.
+    #[serde(default)]
+    pub next: Option<String>,
 }
 
 /// What a change does to one band of one observation.

@@ -1,5 +1,7 @@
 //! Findings in workshop words.
 
+use crate::align::Estimate;
+use crate::align::possible_leaks::PAST_DRIVER;
 use crate::align::unknowns::Unknown;
 use crate::design::path::{Element, Key};
 use crate::design::{Design, LeakForm, Resistance};
@@ -18,13 +20,29 @@ const MISSING: f64 = 0.05;
 /// Ratio above which it counts as blocked.
 const BLOCKED: f64 = 20.0;
 
-/// Words for a fitted value with its 95 % interval (all SI).
+/// Words for an estimate; `design` is the one that the unknown's members point into.
 #[must_use]
-pub fn describe(design: &Design, unknown: &Unknown, fitted: f64, low95: f64, high95: f64) -> Words {
+pub fn describe(design: &Design, unknown: &Unknown, estimate: &Estimate) -> Words {
+    let Estimate {
+        fitted,
+        low95,
+        high95,
+        ..
+    } = *estimate;
     let first = unknown.members[0];
+    if unknown.absent
+        && let Element::Leak(i) = first.element
+    {
+        return new_leak(design, i, estimate);
+    }
     let ratio = fitted / unknown.designed;
     let (low, high) = (low95 / unknown.designed, high95 / unknown.designed);
-    let change = percent(ratio, low, high);
+    let change = match (estimate.low_open, estimate.high_open) {
+        (true, true) => "differs from the design, by how much cannot be told".to_string(),
+        (true, false) => format!("at most {} of the design's", share(high)),
+        (false, true) => format!("at least {} times the design's", number(low)),
+        (false, false) => percent(ratio, low, high),
+    };
     let several = unknown.members.len() > 1;
     let (text, remedy) = match (first.element, first.key) {
         (Element::Resistor(i), Key::Resistance) => {
@@ -196,6 +214,52 @@ pub fn describe(design: &Design, unknown: &Unknown, fitted: f64, low95: f64, hig
         }
     };
     Words { text, remedy }
+}
+
+/// Words for a fitted value of which no interval was computed.
+#[must_use]
+pub fn without_interval(design: &Design, unknown: &Unknown, estimate: &Estimate) -> String {
+    let text = describe(design, unknown, estimate).text;
+    match text.find(", 95 %") {
+        Some(at) if text[..at].contains('(') => format!("{})", &text[..at]),
+        Some(at) => text[..at].to_string(),
+        None => text,
+    }
+}
+
+/// Words for a leak that the design has not.
+fn new_leak(design: &Design, leak: usize, estimate: &Estimate) -> Words {
+    let l = &design.leaks[leak];
+    let place = if l.name == PAST_DRIVER {
+        "past the driver, from its front to its rear".to_string()
+    } else {
+        format!("from the space at {} to the outside", l.at)
+    };
+    // A slot 300 mm long through an 18 mm board.
+    let gap = |r: f64| (12.0 * 1.82e-5 * 0.018 / (0.3 * r)).cbrt() * 1e3;
+    let ends = match (estimate.low_open, estimate.high_open) {
+        (false, false) => format!(
+            ", 95 % {:.2} to {:.2} mm",
+            gap(estimate.high95),
+            gap(estimate.low95)
+        ),
+        (true, _) => format!(", at least {:.2} mm", gap(estimate.high95)),
+        (false, true) => format!(", at most {:.2} mm", gap(estimate.low95)),
+    };
+    Words {
+        text: format!(
+            "a leak that the design has not, {place}: like a slot 300 mm long and {:.2} mm wide{ends}",
+            gap(estimate.fitted)
+        ),
+        remedy: if l.name == PAST_DRIVER {
+            "check the driver's gasket, its screws and the cable's passage".to_string()
+        } else {
+            format!(
+                "find and seal the leak of the space at {} (soap water, a stethoscope hose, a quiet sine near the tuning)",
+                l.at
+            )
+        },
+    }
 }
 
 fn driver_word(key: Key) -> &'static str {

@@ -5,6 +5,7 @@
 //! that are not finite leave a gap in a curve and never stop the drawing.
 
 mod axis;
+pub mod bars;
 mod draw;
 mod raster;
 mod scene;

@@ -1,0 +1,177 @@
+//! Stretches of a capture that do not follow from anything: a truck that passed during the sweep, a rattle, hum.
+//!
+//! With C the covariance of a series (noise and model discrepancy) and r its residuals under the best model, the residual of point i
+//! against what all other points say is
+//!
+//! ```text
+//! e_i = (C⁻¹r)_i / (C⁻¹)_ii      with standard deviation (C⁻¹)_ii^(−1/2)
+//! ```
+//!
+//! Points that stand out by more than [`STANDS_OUT`] standard deviations, with their neighbours as far as those stand out by
+//! [`FRINGE`], form a stretch. There the noise variance is raised by e², so that the stretch says little, and everything is fitted
+//! again. That is kept if the evidence grows by more than what a stretch costs, so that a fault which the model knows is not mistaken for a
+//! disturbance.
+//!
+//! Looking with the fitted discrepancy alone would hide a large disturbance, which widens it; the usual one is used where it is
+//! smaller. A series of which more than [`MOST`] stands out is not disturbed: the model does not fit it.
+//!
+//! Reference: leave-one-out residuals of a Gaussian process, Rasmussen & Williams 2006, section 5.4.2 (from memory).
+
+use super::residual::{Comparison, Evaluated};
+use super::whiten::{Kernel, Whitener};
+
+/// Standard deviations beyond which a point stands out: by chance in one of 150,000 points.
+const STANDS_OUT: f64 = 4.5;
+/// Neighbours belong to a stretch from here on.
+const FRINGE: f64 = 2.5;
+/// Neighbours farther away than this (ln f) do not: a sixth of an octave.
+const REACH: f64 = 0.116;
+/// Largest part of a series that may be disturbed.
+const MOST: f64 = 0.3;
+/// Discrepancy of a model that fits.
+const USUAL: (f64, f64) = (0.01, 0.3);
+/// Logarithm of the prior odds of a disturbed stretch.
+pub const COST: f64 = -4.6;
+
+/// A disturbed stretch of one series.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Stretch {
+    /// Index of the series.
+    pub series: usize,
+    /// Points.
+    pub points: std::ops::Range<usize>,
+    /// Lowest frequency, Hz.
+    pub low_hz: f64,
+    /// Highest frequency, Hz.
+    pub high_hz: f64,
+    /// Largest deviation, standard deviations.
+    pub deviation: f64,
+    /// Largest deviation, nepers or radians.
+    pub size: f64,
+}
+
+/// Disturbed stretches of all series under the best model.
+#[must_use]
+pub fn stretches(
+    comparison: &Comparison,
+    evaluated: &Evaluated,
+    kernels: &[Kernel],
+) -> Vec<Stretch> {
+    let mut list = Vec::new();
+    for (n, (s, parts)) in comparison
+        .series
+        .iter()
+        .zip(&evaluated.residual)
+        .enumerate()
+    {
+        let kernel = if kernels[n].sigma > USUAL.0 {
+            Kernel::exponential(USUAL.0, USUAL.1)
+        } else {
+            kernels[n]
+        };
+        let Ok(whitener) = Whitener::new(&s.x, &s.variance, &kernel) else {
+            continue;
+        };
+        let points = s.x.len();
+        let mut score = vec![0.0_f64; points];
+        let mut size = vec![0.0_f64; points];
+        let used = if s.has_phase { 2 } else { 1 };
+        let whitened: Vec<Vec<f64>> = parts
+            .iter()
+            .take(used)
+            .map(|r| {
+                let mut w = r.clone();
+                whitener.apply(&mut w);
+                w
+            })
+            .collect();
+        for i in 0..points {
+            let mut unit = vec![0.0; points];
+            unit[i] = 1.0;
+            whitener.apply(&mut unit);
+            let precision: f64 = unit.iter().map(|v| v * v).sum();
+            for w in &whitened {
+                let e = unit.iter().zip(w).map(|(a, b)| a * b).sum::<f64>() / precision;
+                let z = e.abs() * precision.sqrt();
+                if z > score[i] {
+                    score[i] = z;
+                    size[i] = e.abs();
+                }
+            }
+        }
+        let found = grouped(&s.x, &score);
+        let covered: usize = found.iter().map(std::ops::Range::len).sum();
+        if covered as f64 > MOST * points as f64 {
+            continue;
+        }
+        list.extend(found.into_iter().map(|points| Stretch {
+            series: n,
+            low_hz: s.x[points.start].exp(),
+            high_hz: s.x[points.end - 1].exp(),
+            deviation: score[points.clone()].iter().copied().fold(0.0, f64::max),
+            size: size[points.clone()].iter().copied().fold(0.0, f64::max),
+            points,
+        }));
+    }
+    list
+}
+
+/// Runs of points that stand out, with their fringes.
+fn grouped(x: &[f64], score: &[f64]) -> Vec<std::ops::Range<usize>> {
+    let mut list: Vec<std::ops::Range<usize>> = Vec::new();
+    for i in (0..x.len()).filter(|&i| score[i] > STANDS_OUT) {
+        let grow = |step: i64| -> usize {
+            let mut end = i;
+            let mut last = i;
+            let mut at = i as i64 + step;
+            while let Some(&place) = usize::try_from(at).ok().and_then(|a| x.get(a)) {
+                if (place - x[last]).abs() > REACH {
+                    break;
+                }
+                if score[at as usize] > FRINGE {
+                    end = at as usize;
+                    last = at as usize;
+                }
+                at += step;
+            }
+            end
+        };
+        let (from, to) = (grow(-1), grow(1) + 1);
+        match list.last_mut() {
+            Some(last) if last.end >= from => last.end = last.end.max(to),
+            _ => list.push(from..to),
+        }
+    }
+    list
+}
+
+/// The comparison with less weight on the stretches.
+#[must_use]
+pub fn with_less_weight(comparison: &Comparison, stretches: &[Stretch]) -> Comparison {
+    let mut lighter = comparison.clone();
+    for s in stretches {
+        for v in &mut lighter.series[s.series].variance[s.points.clone()] {
+            *v += s.size * s.size;
+        }
+    }
+    lighter
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_run_takes_its_fringes_and_nothing_beyond_a_quiet_gap() {
+        let x: Vec<f64> = (0..40).map(|i| f64::from(i) * 0.0144).collect();
+        let mut score = vec![1.0; 40];
+        score[10] = 5.0;
+        score[11] = 3.0;
+        score[14] = 2.6;
+        score[30] = 2.9;
+        assert_eq!(grouped(&x, &score), [10..15]);
+        score[29] = 6.0;
+        assert_eq!(grouped(&x, &score), [10..15, 29..31]);
+        assert!(grouped(&x, &[1.0; 40]).is_empty());
+    }
+}
