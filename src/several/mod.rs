@@ -1,0 +1,3 @@
+//! x
+pub mod chi_squared;
+pub mod random_effects;
