@@ -17,7 +17,8 @@
 //! in which E_j marks the rows of number j. The interval of τ_j is where its profile lies within ½·χ²₁(0.95) of the top,
 //! times the mean of the ratio at that many units (`chi_squared::variance_ratio_mean`). The interval of μ_j uses Student's
 //! t with one degree of freedom less than units, because τ is estimated from them. A unit's own value is predicted by
-//! θ̂_u = μ̂ + T·X_uᵀ·V_u⁻¹·(y_u − X_u·μ̂).
+//! θ̂_u = μ̂ + T·X_uᵀ·V_u⁻¹·(y_u − X_u·μ̂), averaged over the τ_j inside their interval with the profile as weight: with one
+//! τ alone its interval would be too narrow, and empty where τ̂ is 0.
 //!
 //! | symbol | variable | meaning |
 //! | --- | --- | --- |
@@ -47,12 +48,14 @@ pub struct Told {
 }
 
 /// Interval of a standard deviation over the units.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct SpreadInterval {
     /// Lower end (may be 0).
     pub low95: f64,
     /// Upper end; infinite where the units set none.
     pub high95: f64,
+    /// Variances of all numbers along the interval, with weights that add up to 1.
+    pub likely: Vec<(f64, Vec<f64>)>,
 }
 
 /// What the units share, and how far they scatter about it.
@@ -105,6 +108,8 @@ struct Point {
     information: Matrix,
 }
 
+/// Points along the interval of a spread: the weight is smooth, and a tenth of the interval resolves it.
+const LIKELY: usize = 11;
 /// Accepted steps of one maximisation; scoring converges in about ten.
 const MOST_STEPS: usize = 200;
 
@@ -346,9 +351,28 @@ fn profile(
     } else {
         f64::INFINITY
     };
+    let (low95, high95) = (low95.sqrt(), high95.sqrt());
+    // Far beyond its own variance a spread leaves a unit to itself, however large it is.
+    let end = high95.min(100.0 * (over + own).sqrt());
+    let mut likely: Vec<(f64, Vec<f64>)> = Vec::new();
+    for n in 0..LIKELY {
+        let tau = low95 + (end - low95) * n as f64 / (LIKELY - 1) as f64;
+        let mut start = top.variance.clone();
+        start[number] = tau * tau;
+        if let Some(point) = climb(units, &start, held) {
+            let weight = (point.log_likelihood - top.log_likelihood).exp();
+            let edge = if n == 0 || n == LIKELY - 1 { 0.5 } else { 1.0 };
+            likely.push((edge * weight, point.variance));
+        }
+    }
+    let sum: f64 = likely.iter().map(|l| l.0).sum();
+    for one in &mut likely {
+        one.0 /= sum;
+    }
     SpreadInterval {
-        low95: low95.sqrt(),
-        high95: high95.sqrt(),
+        low95,
+        high95,
+        likely,
     }
 }
 
@@ -372,12 +396,39 @@ fn between(mut low: f64, mut high: f64, mut holds: impl FnMut(f64) -> bool) -> f
     (low * high).sqrt()
 }
 
-/// Best linear predictions of one unit's numbers if `variance` is that over the units. Infinite ones: what the unit alone
-/// tells. A number that the unit does not tell is the mean, with the whole spread.
+/// One unit's numbers, averaged over the likely spreads. A number that the unit does not tell is the mean, with the whole
+/// spread.
 ///
 /// `None` where a covariance is not positive definite.
 #[must_use]
-pub fn predict(units: &[Told], of: &Told, variance: &[f64]) -> Option<Predicted> {
+pub fn predict(units: &[Told], of: &Told, shared: &Shared) -> Option<Predicted> {
+    let count = shared.mean.len();
+    let plain = predict_with(units, of, &shared.variance)?;
+    let (mut value, mut sd) = (plain.value, plain.sd);
+    for j in 0..count {
+        let Some(spread) = &shared.spread[j] else {
+            continue;
+        };
+        let (mut mean, mut square) = (0.0, 0.0);
+        for (weight, variance) in &spread.likely {
+            let at = predict_with(units, of, variance)?;
+            mean += weight * at.value[j];
+            square += weight * (at.sd[j] * at.sd[j] + at.value[j] * at.value[j]);
+        }
+        if !spread.likely.is_empty() {
+            value[j] = mean;
+            sd[j] = (square - mean * mean).max(0.0).sqrt();
+        }
+    }
+    Some(Predicted { value, sd })
+}
+
+/// Best linear predictions of one unit's numbers if `variance` is that over the units. Infinite ones: what the unit alone
+/// tells.
+///
+/// `None` where a covariance is not positive definite.
+#[must_use]
+pub fn predict_with(units: &[Told], of: &Told, variance: &[f64]) -> Option<Predicted> {
     let p = variance.len();
     // Ten thousand times the largest variance that the unit has leaves nothing to lean on.
     let largest = (0..of.numbers.len())

@@ -107,7 +107,7 @@ fn an_independent_maximisation_ends_at_the_same_place() {
             let row = numbers_of(&case["covariance"][j]);
             assert!((sd * sd / row[j] - 1.0).abs() < 1e-4);
             let ends = numbers_of(&case["spread"][j]);
-            let spread = found.spread[j].unwrap();
+            let spread = found.spread[j].as_ref().unwrap();
             assert!(
                 (spread.low95 - ends[0]).abs() <= 3e-4 * ends[0],
                 "{name} {j}: {spread:?}"
@@ -137,14 +137,14 @@ fn equal_units_have_the_closed_form() {
     let over = 14.0 / 3.0;
     assert!((found.variance[0] - (over - 0.5)).abs() < 1e-5);
     assert!((found.mean[0] - 3.0).abs() < 1e-12);
-    let predicted = predict(&units, &units[3], &found.variance).unwrap();
+    let predicted = predict_with(&units, &units[3], &found.variance).unwrap();
     let part = (over - 0.5) / over;
     assert!((predicted.value[0] - (3.0 + part * 3.0)).abs() < 1e-5);
     // Var = τ²·(1 − part) + (1 − part)²·Var μ̂ with Var μ̂ = over/4.
     let variance = (over - 0.5) * (1.0 - part) + (1.0 - part).powi(2) * over / 4.0;
     assert!((predicted.sd[0] - variance.sqrt()).abs() < 1e-5);
     // Nothing to lean on: the unit's own value.
-    let alone = predict(&units, &units[3], &[f64::INFINITY]).unwrap();
+    let alone = predict_with(&units, &units[3], &[f64::INFINITY]).unwrap();
     assert!((alone.value[0] - 6.0).abs() < 1e-3 && (alone.sd[0] - 0.5_f64.sqrt()).abs() < 1e-3);
 }
 
@@ -189,11 +189,11 @@ fn coverage(units: usize, spread: [f64; 2], own: f64, sets: usize, seed: u64) ->
         let found = restricted(&told, 2, &[0.0; 2]).unwrap();
         for j in 0..2 {
             means += usize::from((found.mean[j] - truth[j]).abs() <= found.half_width_95(j));
-            let s = found.spread[j].unwrap();
+            let s = found.spread[j].as_ref().unwrap();
             spreads += usize::from((s.low95..=s.high95).contains(&spread[j]));
         }
         for (unit, value) in told.iter().zip(&real) {
-            let p = predict(&told, unit, &found.variance).unwrap();
+            let p = predict(&told, unit, &found).unwrap();
             for j in 0..2 {
                 values += usize::from((p.value[j] - value[j]).abs() <= NORMAL_95 * p.sd[j]);
             }
@@ -209,19 +209,21 @@ fn coverage(units: usize, spread: [f64; 2], own: f64, sets: usize, seed: u64) ->
 
 #[test]
 fn intervals_hold_what_was_drawn() {
-    // DERIVED: 95 % of 1200 intervals with a standard deviation of 0.6 %, two of one set correlated by up to 0.4: four
-    // times that, ±3 %, for the means and the spreads. Where the spread is far below the noise the intervals of
-    // the mean may be too wide (t with n − 1 although nothing was estimated), never too narrow.
+    // DERIVED: 95 % of 800 intervals with a standard deviation of 0.8 %: four times that, ±3 %, for means and spreads.
+    // Where the spread is far below the noise the intervals of the mean may be too wide (t with n − 1 although
+    // nothing was estimated), never too narrow. The values of the units are predicted with an estimated spread: 90 %
+    // at least, and with many units 95 % (Henderson's form is exact for a known spread only).
     for (units, spread, own, wide) in [
         (4, [0.10, 0.30], 0.03, false),
         (8, [0.10, 0.02], 0.05, false),
-        (12, [0.05, 0.05], 0.05, false),
+        (8, [0.05, 0.05], 0.05, false),
         (5, [0.002, 0.002], 0.05, true),
     ] {
-        let [mean, of_spread, value] = coverage(units, spread, own, 600, 40 + units as u64);
+        let [mean, of_spread, value] = coverage(units, spread, own, 400, 40 + units as u64);
         let most = if wide { 1.0 } else { 0.98 };
         println!("{units} {spread:?} {own}: {mean:.3} {of_spread:.3} {value:.3}");
         assert!((0.92..=most).contains(&mean), "{units}: {mean}");
         assert!(of_spread >= 0.92, "{units}: {of_spread}");
+        assert!(value >= 0.90, "{units}: {value}");
     }
 }
