@@ -12,6 +12,7 @@ pub mod load;
 pub mod output;
 pub mod predict;
 pub mod rehearse;
+pub mod several;
 pub mod sweep;
 pub mod verify;
 

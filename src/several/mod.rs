@@ -14,6 +14,7 @@
 pub mod chi_squared;
 pub mod linear;
 pub mod random_effects;
+pub mod result;
 
 use crate::align::Fit;
 use crate::align::dense::Matrix;

@@ -6,6 +6,7 @@
 
 mod axis;
 mod draw;
+pub mod intervals;
 mod raster;
 mod scene;
 mod vector;
