@@ -165,7 +165,7 @@ pub fn run(
             built,
         })
         .collect();
-    let numbers = several(&units).map_err(Failure::input)?;
+    let numbers = several(&first.design, &units).map_err(Failure::input)?;
     let names: Vec<&str> = units.iter().map(|u| u.name).collect();
     let mut document = Several {
         format: FORMAT,
@@ -181,8 +181,12 @@ pub fn run(
             .collect(),
         written: None,
     };
-    if let Some(target) = write_design {
-        let text = new_design(&sets, &numbers)?;
+    // A design that cannot be written is refused before anything is.
+    let design = match write_design {
+        Some(target) => Some((target, new_design(&sets, &numbers)?)),
+        None => None,
+    };
+    if let Some((target, text)) = &design {
         write_whole(target, text.as_bytes())?;
         document.written = Some(target.display().to_string());
     }
@@ -191,8 +195,11 @@ pub fn run(
         write_whole(&folder.join("several.json"), &json)?;
         let title = format!("{} units of {}", units.len(), first.design.name);
         let panels = report::several::panels(&document);
-        report::plot::intervals::to_files(folder, "units", &panels, &title)
+        let files = report::plot::intervals::to_files(folder, "units", &panels, &title)
             .map_err(Failure::system)?;
+        if files.len() < 2 {
+            out.remark("so many units and numbers make the picture too high for a PNG; there is an SVG only");
+        }
         out.remark(format!("written: {}", folder.display()));
     }
     if out.json {
@@ -279,11 +286,16 @@ fn new_design(sets: &[Set], numbers: &[Number]) -> Result<String, Failure> {
             ));
         } else {
             let ends = [n.shared - n.half_width, n.shared + n.half_width].map(|c| n.value(c));
-            head.push(change_line(
+            let line = change_line(
                 &u.path,
                 u.unit,
                 [u.designed, n.value(n.shared), ends[0], ends[1]],
-            ));
+            );
+            head.push(if n.units < sets.len() {
+                format!("{line}; {} of {} units count", n.units, sets.len())
+            } else {
+                line
+            });
             for &parameter in &u.members {
                 let old = design.value(parameter);
                 changes.push(Change {

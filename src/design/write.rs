@@ -289,8 +289,9 @@ fn read_back(
                 .find(|r| matches(&r.pattern, &path));
             let found = rule.map_or(f64::NAN, |r| size(r.spread));
             let wanted = size(tolerance.spread);
-            // Three digits.
-            if !((found - wanted).abs() <= 6e-3 * wanted) {
+            // Three digits; a rule that is missing is NaN.
+            let kept = (found - wanted).abs() <= 6e-3 * wanted;
+            if !kept {
                 return Err(WriteError::NotKept {
                     path: format!("the tolerance of {path}"),
                     wanted: number(wanted),

@@ -19,7 +19,8 @@ pub mod result;
 use crate::align::Fit;
 use crate::align::dense::Matrix;
 use crate::align::interval::NORMAL_95;
-use crate::align::unknowns::{Role, Unknown};
+use crate::align::unknowns::{Role, Unknown, unknowns};
+use crate::design::Design;
 use linear::Linear;
 use random_effects::{Shared, Told};
 
@@ -102,7 +103,7 @@ pub struct Scatter {
 /// A number that the units share.
 #[derive(Debug, Clone)]
 pub struct Number {
-    /// The unknown as the first unit that has it states it.
+    /// The unknown as the design states it.
     pub unknown: Unknown,
     /// Units that count.
     pub units: usize,
@@ -142,15 +143,15 @@ struct Roll {
     of: Vec<(Option<usize>, Standing)>,
 }
 
-/// Puts aligned units together.
+/// Puts aligned units of `design` together.
 ///
 /// # Errors
 /// [`SeveralError`] for fewer than two units, nothing free, or numbers that nothing bounds.
-pub fn several(units: &[Unit<'_>]) -> Result<Vec<Number>, SeveralError> {
+pub fn several(design: &Design, units: &[Unit<'_>]) -> Result<Vec<Number>, SeveralError> {
     if units.len() < 2 {
         return Err(SeveralError::TooFew(units.len()));
     }
-    let rolls = rolls(units);
+    let rolls = rolls(design, units);
     if rolls.is_empty() {
         return Err(SeveralError::NothingFree);
     }
@@ -169,7 +170,10 @@ pub fn several(units: &[Unit<'_>]) -> Result<Vec<Number>, SeveralError> {
         let chosen: Vec<usize> = here.iter().filter_map(|&j| rolls[j].of[u].0).collect();
         let measured: Vec<usize> = here
             .iter()
-            .filter(|&&j| unit.built.contains(&rolls[j].unknown.path))
+            .filter(|&&j| {
+                let first = rolls[j].unknown.members.first();
+                first.is_some_and(|&p| unit.built.contains(&design.path_of(p)))
+            })
             .filter_map(|&j| rolls[j].of[u].0)
             .collect();
         let linear = linear::linear(unit.fit, &chosen, &measured)
@@ -322,7 +326,9 @@ fn wanted(apart: f64, over: f64) -> Option<usize> {
 }
 
 /// The numbers that are put together: the free ones, and what most units have at fault.
-fn rolls(units: &[Unit<'_>]) -> Vec<Roll> {
+fn rolls(design: &Design, units: &[Unit<'_>]) -> Vec<Roll> {
+    // As the design states them, without what was measured on one unit.
+    let stated = unknowns(design, &[]);
     let mut list: Vec<&Unknown> = Vec::new();
     for unit in units {
         let free = unit.fit.unknowns.iter().filter(|u| u.role == Role::Free);
@@ -334,7 +340,7 @@ fn rolls(units: &[Unit<'_>]) -> Vec<Roll> {
         for u in free.chain(faults) {
             let common = u.role == Role::Free || design_off(units, &u.path);
             if common && !list.iter().any(|known| known.path == u.path) {
-                list.push(u);
+                list.push(stated.iter().find(|s| s.path == u.path).unwrap_or(u));
             }
         }
     }

@@ -203,7 +203,7 @@ pub fn svg(panels: &[Panel], title: &str) -> String {
     vector::write(&scene, title, &in_words(panels), width, height)
 }
 
-/// Writes `DIR/STEM.svg` and `DIR/STEM.png`.
+/// Writes `DIR/STEM.svg`, and `DIR/STEM.png` where that is not higher than a PNG may be; gives what was written.
 ///
 /// # Errors
 /// [`ReportError`] when the picture cannot be drawn or a file cannot be written.
@@ -212,12 +212,20 @@ pub fn to_files(
     stem: &str,
     panels: &[Panel],
     title: &str,
-) -> Result<[PathBuf; 2], ReportError> {
-    let names = ["svg", "png"].map(|end| dir.join(format!("{stem}.{end}")));
-    let pixels = raster::png(WIDTH as u32, height(panels) as u32, |_, _| {
-        draw(panels, title)
-    })?;
-    crate::files::write_whole(&names[0], svg(panels, title).as_bytes())?;
-    crate::files::write_whole(&names[1], &pixels)?;
-    Ok(names)
+) -> Result<Vec<PathBuf>, ReportError> {
+    let size = (WIDTH as u32, height(panels) as u32);
+    let pixels = match raster::png(size.0, size.1, |_, _| draw(panels, title)) {
+        Ok(pixels) => Some(pixels),
+        Err(ReportError::Size { .. }) => None,
+        Err(other) => return Err(other),
+    };
+    let mut written = Vec::new();
+    let name = |end: &str| dir.join(format!("{stem}.{end}"));
+    crate::files::write_whole(&name("svg"), svg(panels, title).as_bytes())?;
+    written.push(name("svg"));
+    if let Some(pixels) = pixels {
+        crate::files::write_whole(&name("png"), &pixels)?;
+        written.push(name("png"));
+    }
+    Ok(written)
 }
