@@ -194,8 +194,8 @@ fn coverage(units: usize, spread: [f64; 2], own: f64, sets: usize, seed: u64) ->
         }
         for (unit, value) in told.iter().zip(&real) {
             let p = predict(&told, unit, &found).unwrap();
-            for j in 0..2 {
-                values += usize::from((p.value[j] - value[j]).abs() <= NORMAL_95 * p.sd[j]);
+            for (real, (v, sd)) in value.iter().zip(p.value.iter().zip(&p.sd)) {
+                values += usize::from((v - real).abs() <= NORMAL_95 * sd);
             }
         }
     }
