@@ -3,8 +3,8 @@
 //! parameters to them with intervals, and reports the mismatch by band with what in the build explains it.
 //!
 //! Layers, lower ones know nothing of higher ones: [`files`], [`air`], [`special`]; [`signal`], [`design`],
-//! [`curves`]; [`model`], [`rehearse`], [`measure`]; [`align`]; [`verify`], [`production`]; [`report`], [`capture`]
-//! (with the feature `live`); [`cli`].
+//! [`curves`]; [`model`], [`rehearse`], [`measure`]; [`align`]; [`verify`], [`production`], [`several`]; [`report`],
+//! [`capture`] (with the feature `live`); [`cli`].
 
 #![cfg_attr(test, allow(clippy::unwrap_used))]
 
@@ -21,6 +21,7 @@ pub mod model;
 pub mod production;
 pub mod rehearse;
 pub mod report;
+pub mod several;
 pub mod signal;
 pub mod special;
 pub mod verify;

@@ -59,6 +59,8 @@ pub struct Settled {
     pub theta: Vec<f64>,
     /// Discrepancy per series.
     pub kernels: Vec<Kernel>,
+    /// Standard deviation of the prior of each coordinate.
+    pub prior_sd: Vec<f64>,
     /// Inverse of the posterior precision.
     pub covariance: Matrix,
     /// Posterior precision.
@@ -227,6 +229,7 @@ impl<'a> Search<'a> {
         Ok(Settled {
             log_evidence,
             covariance: covariance(&outcome),
+            prior_sd: constraints.iter().map(|c| c.sd).collect(),
             active,
             released,
             theta: outcome.theta,
@@ -305,6 +308,7 @@ impl<'a> Search<'a> {
         let outcome = self.fit(&mut problem, &constraints, &settled.theta, (40, FINE))?;
         Ok(Settled {
             covariance: covariance(&outcome),
+            prior_sd: constraints.iter().map(|c| c.sd).collect(),
             theta: outcome.theta,
             cost: outcome.cost,
             hessian: outcome.hessian,

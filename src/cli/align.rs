@@ -1,8 +1,8 @@
-//! `bassay align CAPTURES`: fits the free parameters.
+//! `bassay align CAPTURES`: fits the free parameters; several sets are the business of `several`.
 
 use super::failure::Failure;
 use super::output::Output;
-use super::{Exit, load};
+use super::{Exit, load, several};
 use crate::report;
 use crate::verify::verify;
 use serde::Serialize;
@@ -11,8 +11,15 @@ use std::path::PathBuf;
 /// Fit the free parameters to the captures
 #[derive(Debug, clap::Args)]
 pub struct Args {
-    /// The captures of one unit (captures.toml)
-    pub captures: PathBuf,
+    /// The captures of one unit (captures.toml), or those of several units of one design
+    #[arg(required = true)]
+    pub captures: Vec<PathBuf>,
+    /// Save the result as a new design file, comments and layout kept
+    #[arg(long, value_name = "FILE")]
+    pub write_design: Option<PathBuf>,
+    /// Several units: folder for several.json and a picture of their intervals (units.svg, units.png)
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
 }
 
 #[derive(Serialize)]
@@ -31,12 +38,27 @@ struct Document<'a> {
 /// # Errors
 /// [`Failure`] for bad input.
 pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
-    let (design, set) = load::design_and_captures(&args.captures)?;
+    let target = args.write_design.as_deref();
+    let file = match args.captures.as_slice() {
+        [one] if args.out.is_none() => one,
+        [_] => {
+            return Err(Failure::input(
+                "--out belongs to two or more sets of captures; expected more sets, or bassay verify for a report on one",
+            ));
+        }
+        _ => return several::run(&args.captures, target, args.out.as_deref(), out),
+    };
+    let (design, set) = load::design_and_captures(file)?;
+    several::check_target(target, &set.design)?;
     let responses = load::responses(&set, out)?;
     let done = verify(&design, &set, responses, &mut |step| {
         out.remark(format!("  {step}"))
     })
     .map_err(Failure::input)?;
+    if let Some(target) = target {
+        several::write_one(target, &design, &set, &done)?;
+        out.remark(format!("design written: {}", target.display()));
+    }
     if out.json {
         let settled = &done.fit.settled;
         let chosen: Vec<usize> = (0..settled.active.len())

@@ -13,6 +13,7 @@ pub mod output;
 pub mod plan;
 pub mod predict;
 pub mod rehearse;
+pub mod several;
 pub mod sweep;
 pub mod verify;
 

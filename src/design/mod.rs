@@ -17,6 +17,7 @@ mod read_openings;
 mod rules;
 mod toml_reader;
 pub mod warnings;
+pub mod write;
 
 use serde::Serialize;
 

@@ -152,6 +152,11 @@ pub(crate) fn result() -> Result {
         identifiable: true,
         confounded_with: None,
         correlation: None,
+        interval: IntervalKind::Laplace,
+        laplace95: Some([fitted - half, fitted + half]),
+        open_low: false,
+        open_high: false,
+        among: Vec::new(),
     };
     let capture = |file: &str, quantity: &str, probe: Option<&str>, usable_hz| Capture {
         file: file.to_owned(),
@@ -205,6 +210,12 @@ pub(crate) fn result() -> Result {
                     Effect { observation: "mouth-near".to_owned(), center_hz: 19.95, db: -2.6 },
                     Effect { observation: "impedance".to_owned(), center_hz: 22.4, db: -1.2 },
                 ],
+                instead: vec![Instead {
+                    path: "chamber.rear-box.volume".to_owned(),
+                    probability: 0.05,
+                    text: "chamber rear-box: volume 9 % above the design".to_owned(),
+                }],
+                next: Some("measure the pressure at box-inside: there the two differ by up to 2.1 dB, at 20 Hz".to_owned()),
             },
             Finding {
                 path: "duct.d1.length".to_owned(),
@@ -215,6 +226,8 @@ pub(crate) fn result() -> Result {
                 low95: Some(0.048),
                 high95: Some(0.059),
                 effect_db: vec![],
+                instead: Vec::new(),
+                next: None,
             },
         ],
         fit: Fit {

@@ -10,6 +10,7 @@ mod page;
 pub mod plan;
 pub mod plot;
 pub mod prediction;
+pub mod several;
 pub mod text;
 pub mod verification;
 pub mod words;

@@ -158,7 +158,7 @@ fn raised(power: i32) -> String {
 }
 
 /// Factor from SI to the shown unit, and its name.
-fn workshop(unit: &str, value: f64) -> (f64, String) {
+pub(super) fn workshop(unit: &str, value: f64) -> (f64, String) {
     let size = value.abs();
     let named = |factor: f64, name: &str| (factor, name.to_owned());
     match unit {

@@ -57,6 +57,13 @@ pub fn summary(result: &Outcome, report: Option<&Path>, colour: bool) -> String 
         if let Some(remedy) = &finding.remedy {
             wrapped(&mut out, &format!("To do: {}", plain(remedy)), 5);
         }
+        for other in &finding.instead {
+            let chance = number::probability(other.probability);
+            wrapped(&mut out, &format!("Or: {} ({chance})", plain(&other.text)), 5);
+        }
+        if let Some(next) = &finding.next {
+            wrapped(&mut out, &format!("To tell them apart: {}", plain(next)), 5);
+        }
     }
     bands(&mut out, result, colour);
     if let Some(far) = &result.far_field {
@@ -104,14 +111,26 @@ pub fn parameters(result: &Outcome) -> String {
         let row = number::row(&p.unit, p.designed, p.fitted, p.low95, p.high95);
         let name = words::path(&plain(&p.path));
         let label: String = name.chars().take(29).collect();
-        let interval = format!("{} … {}", row.low, row.high);
+        let interval = match (p.open_low, p.open_high) {
+            (false, false) => format!("{} … {}", row.low, row.high),
+            (true, false) => format!("up to {}", row.high),
+            (false, true) => format!("from {} on", row.low),
+            (true, true) => "not limited".to_string(),
+        };
         let line = format!(
             "{label:<30}{:<13}{:>9}{:>9}{interval:>19}",
             row.unit, row.designed, row.fitted
         );
         out.push_str(line.trim_end());
         out.push('\n');
-        if let Some(partner) = &p.confounded_with {
+        if p.among.len() > 2 {
+            let list: Vec<String> = p.among.iter().map(|m| words::path(&plain(m))).collect();
+            wrapped(
+                &mut out,
+                &format!("only a combination is seen of {}", list.join("; ")),
+                4,
+            );
+        } else if let Some(partner) = &p.confounded_with {
             let verb = if p.identifiable {
                 "hangs together with"
             } else {
@@ -164,6 +183,7 @@ pub fn bulleted(text: &str) -> String {
 }
 
 /// Without control characters, so that a name cannot steer the terminal.
+#[must_use]
 pub fn plain(text: &str) -> String {
     text.chars()
         .map(|c| if c.is_control() { ' ' } else { c })
@@ -181,7 +201,7 @@ fn painted(text: &str, verdict: Verdict, bold: bool) -> String {
 }
 
 /// Appends words in lines of at most [`WIDTH`] columns behind `indent` spaces; a longer word stands alone.
-fn wrapped(out: &mut String, text: &str, indent: usize) {
+pub(super) fn wrapped(out: &mut String, text: &str, indent: usize) {
     let mut used = 0;
     for word in text.split([' ', '\n']).filter(|word| !word.is_empty()) {
         let long = word.chars().count();

@@ -2,6 +2,7 @@
 
 use super::plot::{Chart, CurveLine, CurveStyle, RangeBand, Scale};
 use super::{Figure, ObservationCurves, Quantity};
+use crate::align::problem::whiteners;
 use crate::measure::Observation;
 use crate::model::predict::level_db;
 use crate::verify::Verification;
@@ -90,6 +91,68 @@ pub fn figures(done: &Verification) -> Vec<Figure> {
         }
         list.push(Figure {
             caption: "Harmonics against the frequency of the fundamental, as far as they stand out of the noise. A rattle or a leak that whistles shows here first.".to_string(),
+            chart,
+        });
+    }
+    list.extend(residuals(done));
+    list
+}
+
+/// What is left between measured and aligned values, in standard deviations: white where noise and discrepancy are what the fit
+/// takes them for.
+fn residuals(done: &Verification) -> Vec<Figure> {
+    let fit = &done.fit;
+    let whiteners = whiteners(&fit.comparison, &fit.settled.kernels);
+    let mut list = Vec::new();
+    for ((s, w), parts) in fit
+        .comparison
+        .series
+        .iter()
+        .zip(&whiteners)
+        .zip(&fit.evaluated.residual)
+    {
+        let x: Vec<f64> = s.x.iter().map(|x| x.exp()).collect();
+        let (Some(&low), Some(&high)) = (x.first(), x.last()) else {
+            continue;
+        };
+        let label = done.responses[s.response].observation.label();
+        let mut chart = Chart::over_frequency(
+            &format!("Whitened residuals, {label}"),
+            "standard deviations",
+            Scale::Linear,
+            [low, high],
+        );
+        let (mut squares, mut neighbours, mut count) = (0.0, 0.0, 0.0_f64);
+        for (n, (part, name)) in parts.iter().zip(["level", "phase"]).enumerate() {
+            if n == 1 && !s.has_phase {
+                continue;
+            }
+            let mut y = part.clone();
+            w.apply(&mut y);
+            squares += y.iter().map(|v| v * v).sum::<f64>();
+            neighbours += y.windows(2).map(|p| p[0] * p[1]).sum::<f64>();
+            count += y.len() as f64;
+            chart.curves.push(CurveLine {
+                label: name.to_string(),
+                x: x.clone(),
+                y,
+                style: CurveStyle::Numbered(n),
+            });
+        }
+        chart.bands.push(RangeBand {
+            label: "95 of 100 points".to_string(),
+            x: vec![low, high],
+            low: vec![-1.96; 2],
+            high: vec![1.96; 2],
+        });
+        list.push(Figure {
+            caption: format!(
+                "Measured against the aligned model, each point less what the points below it say. Mean square {:.2} (1 is expected, less \
+                 where the model fits better than the least discrepancy allows); correlation of neighbours {:+.2} (white: 0 ± {:.2}).",
+                squares / count,
+                neighbours / squares,
+                2.0 / count.sqrt()
+            ),
             chart,
         });
     }

@@ -96,6 +96,10 @@ fn one(finding: &Finding) -> Markup {
                     dt { "Shows most in" } dd { (effects(&finding.effect_db)) }
                 }
                 @if let Some(remedy) = &finding.remedy { dt { "To do" } dd { (remedy) } }
+                @for other in &finding.instead {
+                    dt { "Or" } dd { (other.text) " (" (number::probability(other.probability)) ")" }
+                }
+                @if let Some(next) = &finding.next { dt { "To tell them apart" } dd { (next) } }
             }
         }
     }
@@ -164,7 +168,15 @@ fn parameter_row(p: &Parameter) -> Markup {
             th scope="row" class="name" { (words::path(&p.path)) br; code { (p.path) } }
             td { (row.designed) }
             td { (row.fitted) }
-            td class="whole" { (row.low) " to " (row.high) }
+            td class="whole" {
+                @match (p.open_low, p.open_high) {
+                    (false, false) => { (row.low) " to " (row.high) }
+                    (true, false) => { "up to " (row.high) }
+                    (false, true) => { "from " (row.low) " on" }
+                    (true, true) => { "not limited" }
+                }
+                @if p.interval == IntervalKind::Profile { " (profile)" }
+            }
             td class="name whole" { (row.unit) }
             td { @if share.is_finite() { (change(share)) } @else { (number::NONE) } }
             td class="name" {
@@ -172,6 +184,9 @@ fn parameter_row(p: &Parameter) -> Markup {
                     "no"
                     @if let Some(other) = &p.confounded_with { ", moves with " (words::path(other)) }
                     @if let Some(r) = p.correlation { " (correlation " (number::fixed(r, 2)) ")" }
+                    @if p.among.len() > 2 {
+                        "; only a combination is seen of " (p.among.iter().map(|m| words::path(m)).collect::<Vec<_>>().join(", "))
+                    }
                 }
             }
         }

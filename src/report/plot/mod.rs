@@ -7,6 +7,7 @@
 mod axis;
 pub mod bars;
 mod draw;
+pub mod intervals;
 mod raster;
 mod scene;
 mod vector;
