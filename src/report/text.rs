@@ -164,7 +164,7 @@ pub fn bulleted(text: &str) -> String {
 }
 
 /// Without control characters, so that a name cannot steer the terminal.
-fn plain(text: &str) -> String {
+pub(super) fn plain(text: &str) -> String {
     text.chars()
         .map(|c| if c.is_control() { ' ' } else { c })
         .collect()
@@ -181,7 +181,7 @@ fn painted(text: &str, verdict: Verdict, bold: bool) -> String {
 }
 
 /// Appends words in lines of at most [`WIDTH`] columns behind `indent` spaces; a longer word stands alone.
-fn wrapped(out: &mut String, text: &str, indent: usize) {
+pub(super) fn wrapped(out: &mut String, text: &str, indent: usize) {
     let mut used = 0;
     for word in text.split([' ', '\n']).filter(|word| !word.is_empty()) {
         let long = word.chars().count();
