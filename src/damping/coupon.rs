@@ -353,7 +353,7 @@ pub fn ratio(coupon: &Coupon, warnings: &mut Vec<String>) -> Result<Ratio, Coupo
     let mut value = Vec::with_capacity(frequency_hz.len());
     let mut noise = Vec::with_capacity(frequency_hz.len());
     for i in 0..frequency_hz.len() {
-        let mut log = Complex64::default();
+        let mut sum = Complex64::default();
         let mut variance = 0.0;
         for group in &chosen {
             let mut product = Complex64::new(1.0, 0.0);
@@ -370,9 +370,9 @@ pub fn ratio(coupon: &Coupon, warnings: &mut Vec<String>) -> Result<Ratio, Coupo
             if group.len() == 2 && (mean * ratios[group[0]].1[i].conj()).re < 0.0 {
                 mean = -mean;
             }
-            log += mean;
+            sum += mean;
         }
-        value.push(log / chosen.len().max(1) as f64);
+        value.push(sum / chosen.len().max(1) as f64);
         noise.push(variance.sqrt() / count);
     }
     Ok(Ratio {
@@ -478,8 +478,8 @@ pub fn evaluate(
             other(&|t| t.behind_m += d),
             other(&|t| t.from_end_m += d),
             other(&|t| t.conditions.temperature_c += coupon.temperature_sd_k),
-            slope * h * calibration / std::f64::consts::SQRT_2,
-            slope * h * Complex64::new(0.0, calibration / std::f64::consts::SQRT_2),
+            slope * h * calibration,
+            slope * h * Complex64::new(0.0, calibration),
         ]
         .map(|v| {
             if v.is_finite() {

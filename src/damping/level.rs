@@ -15,8 +15,9 @@
 //! Without captures of the same observation at both levels the difference of the two fits stands instead, their errors
 //! taken as independent: wider than it need be.
 //!
-//! **Verdict.** `rises` or `falls` where the 95 % interval of δ leaves zero out; `linear` where it holds zero and lies
-//! within 10 % of R; otherwise it cannot be told.
+//! **Verdict.** `rises` or `falls` where the whole 95 % interval of δ lies beyond 2 % (less can come from a neighbour
+//! that rises differently at each frequency, while δ is one number); else `linear` where it lies within 10 % of R; otherwise
+//! it cannot be told. q carries 5 % for the same reason.
 
 use super::in_place::{Calibration, InPlace, parameter};
 use crate::align::dense::{Cholesky, Matrix, dot};
@@ -34,6 +35,11 @@ const APART: f64 = 1.26;
 /// Change of a resistance below which it counts as linear: what cloth of one roll differs by (common practice, no published
 /// source).
 const LINEAR: f64 = 0.10;
+/// Change of a resistance that counts as one: what rehearsed units with one rising
+/// resistor showed at the others, 0.4 %, with a margin.
+const COUNTS: f64 = 0.02;
+/// Relative standard deviation of q from one velocity standing for all frequencies (judgement, no published source).
+const VELOCITY_SD: f64 = 0.05;
 /// Standard deviation of a driver number's change with level (common practice, no published source).
 const DRIVER_SD: f64 = 0.05;
 /// Standard deviation of a gain between two levels, 0.1 dB (common practice, no published source).
@@ -69,6 +75,8 @@ pub struct Difference {
     /// Rise of the specific resistance with particle velocity beyond the design's, Pa·s²/m² with its 95 % interval; `None`
     /// without an area or where the velocities do not differ.
     pub quadratic_pa_s2_per_m2: Option<[f64; 3]>,
+    /// Specific resistance towards no velocity, Pa·s/m, where it rises.
+    pub at_rest_pa_s_per_m: Option<f64>,
     /// Whether the captures were compared side by side; `false`: two independent fits.
     pub paired: bool,
 }
@@ -155,9 +163,9 @@ fn judge(a: &InPlace, b: &InPlace, change: f64, sd: f64, paired: bool) -> Differ
     let apart = b.drive_v / a.drive_v >= APART;
     let behaviour = if !apart || !sd.is_finite() {
         Behaviour::CannotTell
-    } else if low > 0.0 {
+    } else if relative(low) > COUNTS {
         Behaviour::Rises
-    } else if high < 0.0 {
+    } else if relative(high) < -COUNTS {
         Behaviour::Falls
     } else if relative(high) < LINEAR && relative(low) > -LINEAR {
         Behaviour::Linear
@@ -170,11 +178,18 @@ fn judge(a: &InPlace, b: &InPlace, change: f64, sd: f64, paired: bool) -> Differ
         .filter(|((v, w), _)| apart && w / v > APART && sd.is_finite())
         .map(|((v, w), specific)| {
             let per = specific.value / (8.0 / (3.0 * std::f64::consts::PI) * (w - v));
-            [
-                relative(change) * per,
-                relative(low) * per,
-                relative(high) * per,
-            ]
+            let q = relative(change) * per;
+            let half =
+                |end: f64| ((relative(end) - relative(change)) * per).hypot(1.96 * VELOCITY_SD * q);
+            [q, q - half(low), q + half(high)]
+        });
+    // Towards no velocity the rise of the low level falls away.
+    let at_rest_pa_s_per_m = quadratic
+        .filter(|_| behaviour == Behaviour::Rises)
+        .zip(velocities)
+        .zip(a.specific_pa_s_per_m)
+        .map(|(([q, ..], (v, _)), specific)| {
+            specific.value - 8.0 / (3.0 * std::f64::consts::PI) * q * v
         });
     Difference {
         behaviour,
@@ -182,6 +197,7 @@ fn judge(a: &InPlace, b: &InPlace, change: f64, sd: f64, paired: bool) -> Differ
         low95: relative(low),
         high95: relative(high),
         quadratic_pa_s2_per_m2: quadratic,
+        at_rest_pa_s_per_m,
         paired,
     }
 }
@@ -402,7 +418,10 @@ pub fn words(difference: Option<&Difference>) -> String {
                     "; {q:.0} Pa·s/m more per m/s of particle velocity (quadratic_pa_s2_per_m2; {low:.0} to {high:.0})"
                 )
             });
-            format!("rises with level: {change}{per}")
+            let rest = d
+                .at_rest_pa_s_per_m
+                .map_or(String::new(), |r| format!("; about {r:.0} Pa·s/m at rest"));
+            format!("rises with level: {change}{per}{rest}")
         }
         Behaviour::Falls => format!(
             "falls with level: {change}; no cloth does that: look for a loose edge, a rattle, or a driver that changes with level"

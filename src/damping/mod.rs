@@ -20,7 +20,7 @@ use crate::signal::grid::log_grid;
 use in_place::{Calibration, InPlace, calibrated, parameter};
 use level::Difference;
 use recipe::Recipe;
-use ripple::{Goal, Optimum, Place, band_hz, levels_db};
+use ripple::{Best, Goal, Optimum, Place, band_hz, levels_db};
 use serde::Serialize;
 
 /// The value of the `format` key of `damping.json`.
@@ -256,7 +256,7 @@ pub fn assess(
             at_high,
             difference,
             target,
-            best.map(|b| (b.as_good_pa_s_per_m3, b.at_bound)),
+            best,
             &wanted.materials,
         ));
     }
@@ -292,7 +292,10 @@ pub fn assess(
         },
         drive_v,
         band_hz: band_hz(design),
-        warnings: warnings(design, low, high, &resistors),
+        warnings: warnings(design, low, high, &resistors)
+            .into_iter()
+            .chain(beside_the_band(&curves[0], band_hz(design)))
+            .collect(),
         resistors,
         least_ripple: optimum,
         curves,
@@ -308,7 +311,7 @@ fn resistor(
     at_high: Option<&InPlace>,
     difference: Option<Difference>,
     target: Option<f64>,
-    as_good: Option<([f64; 2], bool)>,
+    best: Option<&Best>,
     materials: &[Material],
 ) -> Resistor {
     let linearity = level::words(difference.as_ref());
@@ -316,8 +319,9 @@ fn resistor(
     let reach = &present.resistance_pa_s_per_m3;
     let verdict = target.map(|t| {
         let inside = |low: f64, high: f64| (low..=high).contains(&t);
-        let good_already =
-            as_good.is_some_and(|([low, high], _)| (low..=high).contains(&reach.value));
+        let good_already = best.is_some_and(|b| {
+            (b.as_good_pa_s_per_m3[0]..=b.as_good_pa_s_per_m3[1]).contains(&reach.value)
+        });
         match (reach.low95, reach.high95) {
             // Also where only one end is known, a target beyond it is missed.
             (low, high) if low.is_some_and(|l| t < l) || high.is_some_and(|h| t > h) => {
@@ -350,10 +354,12 @@ fn resistor(
             "what is there is missing, blocked or unknown: open the cabinet and put in what the target asks for".into()
         }
     };
-    if as_good.is_some_and(|(_, at_bound)| at_bound) {
-        advice.push_str(
-            "; no resistance within a factor of 30 of the design's is best: the ripple falls on and on, so that the side channel would better be closed, or left without cloth",
-        );
+    if let Some(best) = best.filter(|b| b.at_bound) {
+        let less = best.resistance_pa_s_per_m3 < present.designed_pa_s_per_m3;
+        advice.push_str(&format!(
+            "; the ripple falls on and on, down to a thirtieth or up to thirty times the design's: for the least ripple it would be {}",
+            if less { "left without cloth" } else { "closed" }
+        ));
     }
     if verdict == Some(Verdict::Change)
         && let Some(wanted) = specific
@@ -363,6 +369,19 @@ fn resistor(
             .filter(|_| present.told)
             .map(|s| (s.value, s.value * s.log_sd()));
         recipes = recipe::recipes(wanted, there, materials);
+        let off = |value: f64, sd: f64| (value - wanted).hypot(sd);
+        let nearest = recipes
+            .iter()
+            .map(|r| off(r.specific_pa_s_per_m, r.sd_pa_s_per_m))
+            .fold(f64::INFINITY, f64::min);
+        if let Some((value, sd)) = there
+            && nearest.is_finite()
+            && nearest >= off(value, sd)
+        {
+            advice.push_str(
+                "; no recipe from the materials at hand is surer to lie nearer than what is there",
+            );
+        }
     }
     Resistor {
         in_place: present.clone(),
@@ -387,19 +406,15 @@ fn responses(
     let aligned = &low.fit.aligned;
     let [from, to] = band_hz(aligned);
     let frequency_hz = log_grid((from / 1.6).max(1.0), to * 1.6, 48);
-    let inside: Vec<usize> = (0..frequency_hz.len())
-        .filter(|&i| (from..=to).contains(&frequency_hz[i]))
-        .collect();
+    let goal = Goal::of(aligned, place);
     let curve =
         |label: String, factor: Option<f64>, design: &Design| -> Result<Curve, ModelError> {
             let level_db = levels_db(design, &low.air, &frequency_hz, place)?;
-            let pick = |list: &[f64]| inside.iter().map(|&i| list[i]).collect::<Vec<f64>>();
-            let ripple_db = ripple::ripple_db(&pick(&frequency_hz), &pick(&level_db));
             Ok(Curve {
                 label,
                 factor,
                 level_db,
-                ripple_db,
+                ripple_db: goal.ripple_db(design, &low.air)?,
             })
         };
     let mut lines = Vec::new();
@@ -425,6 +440,26 @@ fn responses(
         resistors: changed.iter().map(|c| c.1.to_string()).collect(),
         frequency_hz,
         lines,
+    })
+}
+
+/// A target that the band likes and its neighbourhood does not: the largest fall of the level there.
+fn beside_the_band(curves: &Curves, band_hz: [f64; 2]) -> Option<String> {
+    let present = curves.lines.iter().find(|l| l.factor == Some(1.0))?;
+    let target = curves.lines.iter().find(|l| l.factor.is_none())?;
+    let (f, change) = curves
+        .frequency_hz
+        .iter()
+        .zip(present.level_db.iter().zip(&target.level_db))
+        .filter(|(f, _)| !(band_hz[0]..=band_hz[1]).contains(*f))
+        .map(|(f, (a, b))| (*f, b - a))
+        .min_by(|a, b| a.1.total_cmp(&b.1))?;
+    // 3 dB: what is plainly seen in the picture.
+    (change < -3.0).then(|| {
+        format!(
+            "outside the target band the target takes {:.0} dB from the level at {f:.0} Hz: look at the picture",
+            -change
+        )
     })
 }
 

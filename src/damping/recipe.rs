@@ -226,9 +226,14 @@ pub fn plain_words(target: f64, there: f64, has_area: bool) -> String {
         };
         format!("make it {factor:.2} times what it is{layers}")
     } else if has_area {
+        // A face that is far larger is no choice in a cabinet.
+        let face = if factor > 0.3 {
+            format!(", or a face {:.2} times as large", 1.0 / factor)
+        } else {
+            String::new()
+        };
         format!(
-            "make it {factor:.2} times what it is: cloth of {factor:.2} times its specific resistance, or a face {:.2} times as large",
-            1.0 / factor
+            "make it {factor:.2} times what it is: cloth of {factor:.2} times its specific resistance{face}"
         )
     } else {
         format!("make it {factor:.2} times what it is")
@@ -314,7 +319,7 @@ mod tests {
             text.contains("1.67 times") && text.contains("0.7 of") && text.contains("60 %"),
             "{text}"
         );
-        assert!(plain_words(100.0, 400.0, true).contains("4.00 times as large"));
+        assert!(plain_words(200.0, 400.0, true).contains("2.00 times as large"));
         assert!(plain_words(101.0, 100.0, true).contains("leave it"));
     }
 }

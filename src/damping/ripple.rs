@@ -269,7 +269,12 @@ pub fn least_ripple(
                 }
                 (x[k] + designed[k]).exp()
             };
-            let sd = spread.as_ref().map(|v| v[3 + k].sqrt());
+            let at_bound = best.x[k].abs() > wide - 0.01;
+            // At a bound the interval would be that of the bound.
+            let sd = spread
+                .as_ref()
+                .map(|v| v[3 + k].sqrt())
+                .filter(|_| !at_bound);
             Best {
                 resistor,
                 resistance_pa_s_per_m3: value,
@@ -277,7 +282,7 @@ pub fn least_ripple(
                     crate::align::interval::interval_95(value.ln(), sd, None).map(f64::exp)
                 }),
                 as_good_pa_s_per_m3: [edge(-1.0), edge(1.0)],
-                at_bound: best.x[k].abs() > wide - 0.01,
+                at_bound,
             }
         })
         .collect();

@@ -205,8 +205,8 @@ pub fn summary(damping: &Damping, page: Option<&Path>) -> String {
         out.push('\n');
         let word = r.verdict.map_or("as it is", verdict);
         wrapped(&mut out, &format!("{}: {word}", plain(&r.in_place.name)), 0);
-        wrapped(&mut out, &format!("in place   {value} {unit}, 95 %"), 2);
-        let mut line = format!("designed   {} {unit}", significant(designed, 3));
+        wrapped(&mut out, &format!("in place: {value} {unit}, 95 %"), 2);
+        let mut line = format!("designed: {} {unit}", significant(designed, 3));
         if let Some(wanted) = wanted {
             line.push_str(&format!(", wanted {}", significant(wanted, 3)));
         }
@@ -215,14 +215,14 @@ pub fn summary(damping: &Damping, page: Option<&Path>) -> String {
             wrapped(
                 &mut out,
                 &format!(
-                    "acoustic   {} Pa·s/m³",
+                    "acoustic: {} Pa·s/m³",
                     reach(&r.in_place.resistance_pa_s_per_m3)
                 ),
                 2,
             );
         }
-        wrapped(&mut out, &format!("level      {}", r.linearity), 2);
-        wrapped(&mut out, &format!("to do      {}", plain(&r.advice)), 2);
+        wrapped(&mut out, &format!("level: {}", r.linearity), 2);
+        wrapped(&mut out, &format!("to do: {}", plain(&r.advice)), 2);
         for (n, recipe) in r.recipes.iter().enumerate() {
             wrapped(&mut out, &format!("{}. {}", n + 1, plain(&recipe.text)), 5);
         }
@@ -266,7 +266,7 @@ pub fn coupon(result: &CouponResult) -> String {
     match (&result.specific_pa_s_per_m, result.told) {
         (Some(v), true) => wrapped(
             &mut out,
-            &format!("specific resistance of one layer   {} Pa·s/m", value(v)),
+            &format!("specific resistance of one layer: {} Pa·s/m", value(v)),
             2,
         ),
         (Some(v), false) => wrapped(
@@ -293,7 +293,7 @@ pub fn coupon(result: &CouponResult) -> String {
         };
         wrapped(
             &mut out,
-            &format!("mass per area from the reactance   {text} kg/m²"),
+            &format!("mass per area from the reactance: {text} kg/m²"),
             2,
         );
     }
