@@ -367,3 +367,67 @@ fn velocity(
         volts / weight,
     ))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::align::unknowns::unknowns;
+    use crate::design::read;
+    use std::path::Path;
+
+    fn dome() -> Design {
+        read::read(&Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-captures/dome.toml"))
+            .unwrap()
+    }
+
+    /// Every resistor is fitted by itself and without a prior, however the design's list is written.
+    #[test]
+    fn resistors_are_free_by_themselves() {
+        let mut design = dome();
+        for free in [
+            vec![],
+            vec!["driver.cms".to_string()],
+            vec![
+                "driver.cms".to_string(),
+                "resistor.*.resistance".to_string(),
+            ],
+            vec!["each resistor.*.resistance".to_string()],
+        ] {
+            let had_none = free.is_empty();
+            design.free = free;
+            let list = unknowns(&freed(&design), &[]);
+            for (index, name) in calibrated(&design) {
+                let own: Vec<_> = list
+                    .iter()
+                    .filter(|u| u.members.contains(&parameter(index)))
+                    .collect();
+                assert_eq!(own.len(), 1, "{name}: {own:?}");
+                assert_eq!(
+                    (own[0].role, own[0].stated_sd, own[0].members.len()),
+                    (Role::Free, None, 1)
+                );
+            }
+            // Without entries everything with a tolerance was free, and stays so.
+            let loss = list.iter().find(|u| u.path == "driver.rms").unwrap();
+            assert_eq!(loss.role == Role::Free, had_none, "{loss:?}");
+        }
+    }
+
+    #[test]
+    fn an_open_side_is_no_spread() {
+        let open = Reach {
+            value: 2.0,
+            low95: None,
+            high95: Some(3.0),
+        };
+        assert!(open.log_sd().is_infinite());
+        // DERIVED: ln 4 over twice 1.96.
+        let closed = Reach {
+            value: 2.0,
+            low95: Some(1.0),
+            high95: Some(4.0),
+        }
+        .times(10.0);
+        assert!((closed.log_sd() - 4_f64.ln() / 3.919_927_97).abs() < 1e-8);
+    }
+}

@@ -429,3 +429,95 @@ pub fn words(difference: Option<&Difference>) -> String {
         Behaviour::CannotTell => format!("cannot tell: {change}"),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::in_place::Reach;
+    use super::*;
+
+    fn in_place(drive_v: f64, velocity: f64) -> InPlace {
+        let reach = Reach {
+            value: 400.0,
+            low95: Some(390.0),
+            high95: Some(410.0),
+        };
+        InPlace {
+            name: "r".into(),
+            area_m2: Some(0.01),
+            designed_pa_s_per_m3: 4e4,
+            designed_pa_s_per_m: Some(400.0),
+            resistance_pa_s_per_m3: reach.times(100.0),
+            specific_pa_s_per_m: Some(reach),
+            told: true,
+            confounded_with: None,
+            velocity_m_per_s: Some(velocity),
+            drive_v,
+        }
+    }
+
+    /// DERIVED by hand: 10 % of 400 Pa·s/m over 8/(3π)·(0.6 − 0.1) m/s is 94.2 Pa·s²/m²; at rest 400 − 8/(3π)·94.2·0.1 = 392.
+    #[test]
+    fn the_rise_per_velocity() {
+        let d = judge(
+            &in_place(3.0, 0.1),
+            &in_place(18.0, 0.6),
+            1.1_f64.ln(),
+            0.01,
+            true,
+        );
+        assert_eq!(d.behaviour, Behaviour::Rises);
+        let [q, low, high] = d.quadratic_pa_s2_per_m2.unwrap();
+        assert!((q - 94.25).abs() < 0.01 && low < q && q < high, "{q}");
+        assert!((d.at_rest_pa_s_per_m.unwrap() - 392.0).abs() < 0.01);
+    }
+
+    #[test]
+    fn the_four_verdicts() {
+        let verdict = |change: f64, sd: f64, drive: f64| {
+            judge(&in_place(3.0, 0.1), &in_place(drive, 0.6), change, sd, true).behaviour
+        };
+        assert_eq!(verdict(0.10, 0.01, 18.0), Behaviour::Rises);
+        assert_eq!(verdict(-0.10, 0.01, 18.0), Behaviour::Falls);
+        assert_eq!(verdict(0.01, 0.01, 18.0), Behaviour::Linear);
+        assert_eq!(verdict(0.01, 0.2, 18.0), Behaviour::CannotTell);
+        // Levels that hardly differ.
+        assert_eq!(verdict(0.10, 0.01, 3.3), Behaviour::CannotTell);
+        assert!(words(None).contains("one drive level"));
+    }
+
+    /// A change that was put into a made-up pair comes back with its own error.
+    ///
+    /// DERIVED: y = c₀·0.1 − c₁·0.05 with known columns and noise of known size (a fixed sequence): within 4 standard deviations,
+    /// and the standard deviation that of the normal equations within a factor of two.
+    #[test]
+    fn a_known_change_is_found() {
+        let n = 200;
+        let x: Vec<f64> = (0..n)
+            .map(|i| 3.0 + f64::from(i) * std::f64::consts::LN_2 / 48.0)
+            .collect();
+        let columns = vec![
+            x.iter().map(|x| (3.0 * x).sin()).collect::<Vec<f64>>(),
+            x.iter().map(|x| (2.0 * x).cos()).collect(),
+        ];
+        let sigma = 1e-3;
+        let y = (0..n as usize)
+            .map(|i| {
+                let noise = ((i as f64 * 12.9898).sin() * 43_758.547).fract() * 12_f64.sqrt() / 2.0;
+                0.1 * columns[0][i] - 0.05 * columns[1][i] + sigma * noise
+            })
+            .collect();
+        let pair = Pair {
+            variance: vec![sigma * sigma; x.len()],
+            x,
+            y,
+            columns,
+        };
+        let (delta, covariance) = solve(&[pair], &[0.0, 0.0]).unwrap();
+        for (k, want) in [(0, 0.1), (1, -0.05)] {
+            let sd = covariance[(k, k)].sqrt();
+            assert!((delta[k] - want).abs() < 4.0 * sd, "{delta:?} ± {sd}");
+            // White noise on 200 points of rms 0.7: 1e-3/√100; a smooth rest may add to it.
+            assert!((0.5e-4..1e-3).contains(&sd), "{sd}");
+        }
+    }
+}

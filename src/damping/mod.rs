@@ -338,9 +338,10 @@ fn resistor(
     let mut recipes = Vec::new();
     let mut advice = match verdict {
         None => "not to be changed".to_string(),
-        Some(Verdict::Keep) => {
-            "keep it: the target lies within what was measured, or gains less than 0.1 dB".into()
+        Some(Verdict::Keep) if best.is_some() => {
+            "keep it: another resistance would gain less than 0.1 dB, or the target lies within what was measured".into()
         }
+        Some(Verdict::Keep) => "keep it: the target lies within what was measured".into(),
         Some(Verdict::CannotTell) => match &present.confounded_with {
             Some((path, _)) => format!(
                 "cannot tell: the captures do not tell it from {path}; record inside the cabinet near it, or measure a coupon of its cloth"

@@ -214,6 +214,12 @@ pub fn plain_words(target: f64, there: f64, has_area: bool) -> String {
     if (factor - 1.0).abs() < 0.02 {
         return "leave it as it is: the target is within 2 %".into();
     }
+    // Layers of next to nothing, or a slit for a face, are no advice.
+    if factor > 10.0 {
+        return format!(
+            "make it {factor:.0} times what it is: next to nothing is there; look whether its cloth is whole and sealed around, and put in what the target asks for"
+        );
+    }
     if factor > 1.0 {
         let layers = if has_area {
             format!(
@@ -320,6 +326,7 @@ mod tests {
             "{text}"
         );
         assert!(plain_words(200.0, 400.0, true).contains("2.00 times as large"));
+        assert!(plain_words(400.0, 0.4, true).contains("next to nothing"));
         assert!(plain_words(101.0, 100.0, true).contains("leave it"));
     }
 }
