@@ -16,6 +16,7 @@ use std::path::{Path, PathBuf};
 
 /// Measured resistance of each damping resistor, and what to change
 #[derive(Debug, clap::Args)]
+#[command(allow_negative_numbers = true)]
 pub struct Args {
     /// The captures of one unit (captures.toml)
     pub captures: PathBuf,

@@ -29,6 +29,9 @@ use std::f64::consts::TAU;
 /// Relative standard uncertainty of the ratio of two microphones that were not exchanged: 0.4 dB and 3° (common
 /// practice, no published source).
 const NOT_EXCHANGED: f64 = 0.05;
+/// Relative spread from piece to piece that is assumed of a material of which one sample was measured (common practice, no
+/// published source).
+const ONE_PIECE: f64 = 0.05;
 /// What is left after the exchange (common practice, no published source).
 const EXCHANGED: f64 = 0.002;
 /// Largest noise of a ratio, relative, that is used.
@@ -155,19 +158,24 @@ pub struct CouponResult {
 
 impl CouponResult {
     /// The material for the materials file, if the resistance was told. `source` says where the numbers come from.
+    ///
+    /// One sample does not show how pieces differ: 5 % is added, and the source says so.
     #[must_use]
     pub fn material(&self, source: &str, measured: Option<String>) -> Option<Material> {
         let value = self.specific_pa_s_per_m.filter(|_| self.told)?;
         Some(Material {
             name: self.name.clone(),
             specific_pa_s_per_m: value.value,
-            sd_pa_s_per_m: value.sd,
+            sd_pa_s_per_m: value.sd.hypot(ONE_PIECE * value.value),
             // A mass that is not told from zero is no entry.
             areal_mass_kg_per_m2: self
                 .areal_mass_kg_per_m2
                 .filter(|m| m.low95 > 0.0)
                 .map(|m| m.value),
-            source: source.to_string(),
+            source: format!(
+                "{source}; one sample, {:.0} % from piece to piece assumed",
+                100.0 * ONE_PIECE
+            ),
             measured,
         })
     }
@@ -277,6 +285,9 @@ fn read(
     })
 }
 
+/// Channels of the first and the second place, second over first, relative noise.
+type Channelled = ((usize, usize), Vec<Complex64>, Vec<f64>);
+
 /// Second over first, with relative noise.
 fn quotient(second: &Heard, first: &Heard) -> (Vec<Complex64>, Vec<f64>) {
     (
@@ -309,7 +320,7 @@ pub fn ratio(coupon: &Coupon, warnings: &mut Vec<String>) -> Result<Ratio, Coupo
         .first()
         .map(|c| c.frequency_hz.clone())
         .unwrap_or_default();
-    let mut ratios: Vec<((usize, usize), Vec<Complex64>, Vec<f64>)> = Vec::new();
+    let mut ratios: Vec<Channelled> = Vec::new();
     for capture in &captures {
         if let [Some((a, first)), Some((b, second))] = &capture.places {
             let (value, noise) = quotient(second, first);

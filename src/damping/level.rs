@@ -210,11 +210,11 @@ struct Pair {
     columns: Vec<Vec<f64>>,
 }
 
-/// Change of ln R and its standard deviation by resistor; `None` where there is nothing to compare side by side.
-fn side_by_side(
-    low: &Calibration,
-    high: &Calibration,
-) -> Result<Option<Vec<(String, f64, f64)>>, AlignError> {
+/// Name of a resistor, change of ln R, its standard deviation.
+type Change = (String, f64, f64);
+
+/// Changes by resistor; `None` where there is nothing to compare side by side.
+fn side_by_side(low: &Calibration, high: &Calibration) -> Result<Option<Vec<Change>>, AlignError> {
     let fit = &low.fit;
     let mut chosen: Vec<&Unknown> = fit
         .settled

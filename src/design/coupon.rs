@@ -275,7 +275,8 @@ fn complete(top: &Table<'_, '_>, captures: &[CouponCapture]) {
                 && c.second_channel.is_some() != first
         })
     };
-    if !captures.is_empty() && !both && !(alone(true) && alone(false)) {
+    let apart = alone(true) && alone(false);
+    if !(captures.is_empty() || both || apart) {
         top.problem(
             "capture",
             "no capture hears both places, and there are no two of one place each with a reference_channel; expected one or the other",
@@ -354,13 +355,12 @@ fn read_tube(top: &Table<'_, '_>, method: Method) -> Option<Tube> {
     };
     // A sheet on a rigid wall lets no air through and shows no resistance: there must be a tube behind it.
     let behind_m = table.number("behind_m", quantity::LENGTH);
-    if method == Method::ClosedTube {
-        if from_end_m > behind_m {
-            table.problem(
-                "from_end_m",
-                format!("found {from_end_m} m; expected at most behind_m, {behind_m} m"),
-            );
-        }
+    // NaN where the method has no such distance: nothing to compare.
+    if from_end_m > behind_m {
+        table.problem(
+            "from_end_m",
+            format!("found {from_end_m} m; expected at most behind_m, {behind_m} m"),
+        );
     }
     let distance_sd_m = table.number_or("distance_sd_m", Range::new(0.0, 0.1, "m"), DISTANCE_SD_M);
     Some(Tube {

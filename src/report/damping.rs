@@ -48,7 +48,10 @@ fn chart(damping: &Damping, curves: &Curves) -> Chart {
     ];
     let names = curves.resistors.join(", ");
     let mut chart = Chart::over_frequency(
-        &format!("Level for other resistances of {names}: {}", damping.place),
+        &format!(
+            "Level and ripple for other resistances of {names}: {}",
+            damping.place
+        ),
         "level in dB re 20 µPa",
         Scale::Linear,
         range,
@@ -65,9 +68,9 @@ fn chart(damping: &Damping, curves: &Curves) -> Chart {
             }
         };
         let label = match line.factor {
-            None => format!("target (ripple {} dB)", number::fixed(line.ripple_db, 2)),
-            Some(1.0) => format!("as it is ({} dB)", number::fixed(line.ripple_db, 2)),
-            Some(factor) => format!("× {factor} ({} dB)", number::fixed(line.ripple_db, 2)),
+            None => format!("target, ripple {} dB", number::fixed(line.ripple_db, 2)),
+            Some(1.0) => format!("as it is, {} dB", number::fixed(line.ripple_db, 2)),
+            Some(factor) => format!("× {factor}, {} dB", number::fixed(line.ripple_db, 2)),
         };
         chart.curves.push(CurveLine {
             label,
@@ -389,4 +392,68 @@ pub fn coupon_chart(result: &CouponResult) -> Option<Chart> {
         .clamp(1.2 * typical, 3.0 * typical);
     chart.y_range = Some([low, high]);
     Some(chart)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::damping::coupon::{Parts, Point};
+
+    #[test]
+    fn open_ends_are_said_in_words() {
+        let of = |low95, high95| {
+            reach(&Reach {
+                value: 400.0,
+                low95,
+                high95,
+            })
+        };
+        assert_eq!(of(Some(380.0), Some(420.0)), "400 (380 to 420)");
+        assert_eq!(of(None, Some(420.0)), "at most 420");
+        assert_eq!(of(Some(380.0), None), "at least 380");
+        assert_eq!(of(None, None), "cannot tell");
+    }
+
+    #[test]
+    fn names_stay_inside_the_folder() {
+        assert_eq!(file_stem("../r 1/é"), "___r_1_é");
+    }
+
+    /// Nothing told is said so, in 80 columns, and there is no picture of nothing.
+    #[test]
+    fn a_coupon_that_tells_nothing() {
+        let mut result = CouponResult {
+            format: "bassay-coupon-result/1",
+            name: "a\u{1b}[31m".into(),
+            layers: 2,
+            told: false,
+            why_not: Some("the signal is too weak".into()),
+            specific_pa_s_per_m: None,
+            areal_mass_kg_per_m2: None,
+            used_hz: None,
+            allowed_hz: [172.0, 1548.0],
+            grows_with_frequency: false,
+            calibrated: false,
+            parts: Parts::default(),
+            points: Vec::new(),
+            warnings: vec!["w ".repeat(100)],
+            digest: String::new(),
+        };
+        let text = coupon(&result);
+        assert!(
+            text.contains("cannot tell") && text.contains("too weak") && !text.contains('\u{1b}')
+        );
+        assert!(text.lines().all(|l| l.chars().count() <= 80), "{text}");
+        assert!(coupon_chart(&result).is_none());
+        result.points = [200.0, 400.0]
+            .map(|frequency_hz| Point {
+                frequency_hz,
+                resistance_pa_s_per_m: f64::NAN,
+                reactance_pa_s_per_m: 1e300,
+                sd_pa_s_per_m: f64::INFINITY,
+            })
+            .to_vec();
+        let chart = coupon_chart(&result).unwrap();
+        assert!(!crate::report::plot::svg(&chart, 400, 300).contains("NaN"));
+    }
 }
