@@ -2,11 +2,12 @@
 //!
 //! [`in_place`] fits every resistor, [`level`] compares two drive levels, [`ripple`] looks for the resistances with the
 //! flattest response (with a [`simplex`]), [`recipe`] turns a wanted resistance into layers and open area, [`coupon`] measures a
-//! sample of cloth in a [`tube`]. [`assess`] puts them together.
+//! sample of cloth in a [`tube`] from a [`pressure_ratio`]. [`assess`] puts them together.
 
 pub mod coupon;
 pub mod in_place;
 pub mod level;
+pub mod pressure_ratio;
 pub mod recipe;
 pub mod ripple;
 pub mod simplex;
@@ -18,7 +19,7 @@ use crate::design::materials::Material;
 use crate::model::ModelError;
 use crate::signal::grid::log_grid;
 use in_place::{Calibration, InPlace, calibrated, parameter};
-use level::Difference;
+use level::{Behaviour, Difference};
 use recipe::Recipe;
 use ripple::{Best, Goal, Optimum, Place, band_hz, levels_db};
 use serde::Serialize;
@@ -362,7 +363,9 @@ fn resistor(
             if less { "left without cloth" } else { "closed" }
         ));
     }
+    // Without materials the advice says it all.
     if verdict == Some(Verdict::Change)
+        && !materials.is_empty()
         && let Some(wanted) = specific
     {
         let there = present
@@ -483,6 +486,15 @@ fn warnings(
             plates.join(", ")
         ));
     }
+    let rising: Vec<&str> = resistors
+        .iter()
+        .filter(|r| {
+            r.difference
+                .as_ref()
+                .is_some_and(|d| d.behaviour == Behaviour::Rises)
+        })
+        .map(|r| r.in_place.name.as_str())
+        .collect();
     for (fit, which) in [
         (Some(&low.fit), ""),
         (high.map(|h| &h.fit), " at the high level"),
@@ -493,15 +505,28 @@ fn warnings(
                 "the fit{which} did not end at a minimum: take the values as indications"
             ));
         }
-        for f in &fit.faults {
-            let u = &fit.unknowns[f.unknown];
-            if !u.path.starts_with("resistor.") {
-                list.push(format!(
-                    "{}{which} lies outside a sound build: put that right first, then measure again",
-                    u.path
-                ));
-            }
+        let faults: Vec<&str> = fit
+            .faults
+            .iter()
+            .map(|f| fit.unknowns[f.unknown].path.as_str())
+            .filter(|path| !path.starts_with("resistor."))
+            .collect();
+        if faults.is_empty() {
+            continue;
         }
+        // A rise that the design does not know looks like a fault where it is large.
+        list.push(if which.is_empty() || rising.is_empty() {
+            format!(
+                "{}{which}: outside a sound build; put that right first, then measure again",
+                faults.join(", ")
+            )
+        } else {
+            format!(
+                "the fit{which} explains the rise of {} by {}; write quadratic_pa_s2_per_m2 into the design and calibrate again",
+                rising.join(", "),
+                faults.join(", ")
+            )
+        });
     }
     if let Some(high) = high
         && drive(high) < 1.26 * drive(low)
