@@ -3,8 +3,8 @@
 //! parameters to them with intervals, and reports the mismatch by band with what in the build explains it.
 //!
 //! Layers, lower ones know nothing of higher ones: [`files`], [`air`], [`special`]; [`signal`], [`design`],
-//! [`curves`]; [`model`], [`rehearse`], [`measure`]; [`align`]; [`verify`], [`production`], [`several`]; [`report`],
-//! [`capture`] (with the feature `live`); [`cli`].
+//! [`curves`]; [`model`], [`rehearse`], [`measure`]; [`align`]; [`verify`], [`damping`], [`production`], [`several`];
+//! [`report`], [`capture`] (with the feature `live`); [`cli`].
 
 #![cfg_attr(test, allow(clippy::unwrap_used))]
 
@@ -14,6 +14,7 @@ pub mod align;
 pub mod capture;
 pub mod cli;
 pub mod curves;
+pub mod damping;
 pub mod design;
 pub mod files;
 pub mod measure;

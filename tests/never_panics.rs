@@ -3,11 +3,14 @@
 #![allow(clippy::unwrap_used)]
 
 use bassay::curves;
-use bassay::design::{captures_read, read, warnings};
+use bassay::design::{captures_read, coupon, materials, read, warnings};
 use proptest::prelude::*;
 use std::path::Path;
 
 const DOME: &str = include_str!("designs/dome.toml");
+const COUPON: &str = include_str!("designs/coupon.toml");
+const MATERIALS: &str = "format = \"bassay-materials/1\"\n[[material]]\nname = \"felt\"\nspecific_pa_s_per_m = 180\n\
+    relative_sd = 0.1\nsource = \"coupon\"\nmeasured = 2026-03-14\n";
 const CURVE: &str = "frequency_hz,magnitude,phase_deg\n10,6.5,3\n20,7.5,-3\n40,5e1,90\n";
 
 /// Pieces that are likely to reach a corner of a reader.
@@ -68,6 +71,12 @@ fn all_readers(text: &str) {
     if let Err(problems) = captures_read::read_text(text, Path::new("x")) {
         said_well(&problems);
     }
+    if let Err(problems) = coupon::read_text(text, Path::new("x")) {
+        said_well(&problems);
+    }
+    if let Err(problems) = materials::read_text(text, Path::new("x")) {
+        said_well(&problems);
+    }
     if let Err(error) = curves::read_text(text, Path::new("x")) {
         said_well(&error);
     }
@@ -117,6 +126,12 @@ proptest! {
     #[test]
     fn mutations_of_a_design(cuts in cuts()) {
         all_readers(&mutated(DOME, &cuts));
+    }
+
+    #[test]
+    fn mutations_of_a_coupon(cuts in cuts()) {
+        all_readers(&mutated(COUPON, &cuts));
+        all_readers(&mutated(MATERIALS, &cuts));
     }
 
     #[test]

@@ -365,11 +365,8 @@ fn fit(captures: &Path) -> Fit {
     let set = captures_read::read(captures).unwrap();
     let design = read::read(&set.design).unwrap();
     let mut responses = bassay::measure::load(&set, &mut |_| {}).unwrap();
-    let sweep = set
-        .sweep
-        .map(|s| (s.duration_s / (s.stop_hz / s.start_hz).ln(), s.start_hz));
-    let air = set.air(design.air);
-    bassay::align::align(&design, &set.built, air, &mut responses, sweep, &mut |_| {}).unwrap()
+    let bench = bassay::align::residual::Bench::of(&set, design.air);
+    bassay::align::align(&design, &set.built, bench, &mut responses, &mut |_| {}).unwrap()
 }
 
 #[test]

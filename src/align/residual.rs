@@ -15,6 +15,7 @@
 //! count twice.
 
 use super::unknowns::Unknown;
+use crate::design::captures::CaptureSet;
 use crate::design::path::Parameter;
 use crate::design::{AirConditions, Design};
 use crate::measure::{Observation, Response};
@@ -85,6 +86,24 @@ pub struct Bench {
     pub temperature_sd_k: f64,
     /// L in s and start in Hz of the sweep, where a response without reference channel needs the drift term.
     pub sweep: Option<(f64, f64)>,
+}
+
+impl Bench {
+    /// The bench of a capture set; `air` is the design's.
+    #[must_use]
+    pub fn of(set: &CaptureSet, air: AirConditions) -> Self {
+        Self {
+            air: set.air(air),
+            temperature_sd_k: if set.temperature_c.is_some() {
+                STATED_TEMPERATURE_SD_K
+            } else {
+                UNSTATED_TEMPERATURE_SD_K
+            },
+            sweep: set
+                .sweep
+                .map(|s| (s.duration_s / (s.stop_hz / s.start_hz).ln(), s.start_hz)),
+        }
+    }
 }
 
 /// Standard uncertainty of a stated temperature, K: a thermometer in the room, and a cabinet that follows it slowly

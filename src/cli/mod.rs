@@ -3,6 +3,8 @@
 pub mod align;
 pub mod check;
 pub mod compare;
+pub mod coupon;
+pub mod damping;
 pub mod deconvolve;
 pub mod demo;
 #[cfg(feature = "live")]
@@ -54,6 +56,8 @@ enum Command {
     Sweep(sweep::Args),
     Deconvolve(deconvolve::Args),
     Compare(compare::CompareArgs),
+    Damping(damping::Args),
+    Coupon(coupon::Args),
     #[cfg(feature = "live")]
     Devices(devices::Args),
     Rehearse(Box<rehearse::RehearseArgs>),
@@ -74,6 +78,8 @@ pub fn main() -> ExitCode {
         Command::Deconvolve(args) => deconvolve::run(args, &out),
         Command::Verify(args) => verify::run(args, &out),
         Command::Compare(args) => compare::run(args, out),
+        Command::Damping(args) => damping::run(args, &out),
+        Command::Coupon(args) => coupon::run(args, &out),
         #[cfg(feature = "live")]
         Command::Devices(args) => devices::run(args, &out),
         Command::Rehearse(args) => rehearse::run(args, &out),

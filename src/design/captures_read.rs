@@ -150,7 +150,7 @@ fn read_taken(top: &Table<'_, '_>) -> Option<String> {
     Some(text)
 }
 
-fn read_sweep(top: &Table<'_, '_>) -> Option<SweepPlan> {
+pub(super) fn read_sweep(top: &Table<'_, '_>) -> Option<SweepPlan> {
     let known = [
         "start_hz",
         "stop_hz",

@@ -5,8 +5,10 @@
 
 pub mod captures;
 pub mod captures_read;
+pub mod coupon;
 mod derived;
 mod junctions;
+pub mod materials;
 pub mod path;
 pub mod problem;
 mod quantity;

@@ -3,6 +3,7 @@
 //! Nothing here computes acoustics: it shows a [`crate::verify::result::Result`] and the curves behind it.
 
 pub mod csv;
+pub mod damping;
 #[cfg(test)]
 pub(crate) mod example;
 pub mod number;
@@ -15,7 +16,7 @@ pub mod text;
 pub mod verification;
 pub mod words;
 
-pub use page::page;
+pub use page::{damping_page, page};
 pub use plot::{Chart, chart_to_files};
 pub use verification::observation_curves;
 

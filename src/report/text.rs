@@ -59,7 +59,11 @@ pub fn summary(result: &Outcome, report: Option<&Path>, colour: bool) -> String 
         }
         for other in &finding.instead {
             let chance = number::probability(other.probability);
-            wrapped(&mut out, &format!("Or: {} ({chance})", plain(&other.text)), 5);
+            wrapped(
+                &mut out,
+                &format!("Or: {} ({chance})", plain(&other.text)),
+                5,
+            );
         }
         if let Some(next) = &finding.next {
             wrapped(&mut out, &format!("To tell them apart: {}", plain(next)), 5);

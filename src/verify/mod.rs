@@ -8,9 +8,7 @@ pub mod result;
 pub mod words;
 
 use crate::air::Air;
-use crate::align::residual::{
-    Bench, DRIFT_UNIT, Nuisance, STATED_TEMPERATURE_SD_K, UNSTATED_TEMPERATURE_SD_K, growth,
-};
+use crate::align::residual::{Bench, DRIFT_UNIT, Nuisance, growth};
 use crate::align::search::AlignError;
 use crate::align::{Fit, align};
 use crate::design::captures::CaptureSet;
@@ -48,19 +46,8 @@ pub fn verify(
     progress: &mut dyn FnMut(&str),
 ) -> Result<Verification, AlignError> {
     let started = std::time::Instant::now();
-    let air = set.air(design.air);
-    let sweep = set
-        .sweep
-        .map(|s| (s.duration_s / (s.stop_hz / s.start_hz).ln(), s.start_hz));
-    let bench = Bench {
-        air,
-        temperature_sd_k: if set.temperature_c.is_some() {
-            STATED_TEMPERATURE_SD_K
-        } else {
-            UNSTATED_TEMPERATURE_SD_K
-        },
-        sweep,
-    };
+    let bench = Bench::of(set, design.air);
+    let air = bench.air;
     let fit = align(design, &set.built, bench, &mut responses, progress)?;
     let seconds = started.elapsed().as_secs_f64();
     note_drift(&fit, &mut responses);

@@ -3,9 +3,12 @@
 //! It goes from the answer to its reasons: verdict, findings, pictures and bands, parameters, conditions and
 //! files, how it was computed. Every picture has its numbers as a table.
 
+mod damping;
 mod parts;
 mod pictures;
 mod style;
+
+pub use damping::damping_page;
 
 use super::{ReportInput, words};
 use maud::{DOCTYPE, Markup, PreEscaped, html};

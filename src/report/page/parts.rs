@@ -1,7 +1,7 @@
 //! The parts of the page that are words and tables.
 
 use crate::report::{ReportInput, number, words};
-use crate::verify::result::{Effect, Finding, Judged, Parameter, Result as Outcome};
+use crate::verify::result::{Effect, Finding, IntervalKind, Judged, Parameter, Result as Outcome};
 use maud::{Markup, html};
 
 /// Unit, design, dates.

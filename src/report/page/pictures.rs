@@ -75,7 +75,7 @@ fn heading(label: &str) -> String {
     }
 }
 
-fn figure(id: &str, chart: &Chart, size: (u32, u32), caption: &str) -> Markup {
+pub(super) fn figure(id: &str, chart: &Chart, size: (u32, u32), caption: &str) -> Markup {
     let described = format!("role=\"img\" aria-describedby=\"{id}-words\"");
     let svg = plot::svg(chart, size.0, size.1).replacen("role=\"img\"", &described, 1);
     html! {
