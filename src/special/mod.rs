@@ -3,6 +3,7 @@
 pub mod hyperbolic;
 pub mod loss;
 pub mod number;
+pub mod probability;
 pub mod quadrature;
 pub mod struve;
 
