@@ -9,6 +9,7 @@ pub mod number;
 mod page;
 pub mod plot;
 pub mod prediction;
+pub mod spread;
 pub mod text;
 pub mod verification;
 pub mod words;
