@@ -7,9 +7,11 @@ use bassay::air::Air;
 use bassay::design::{AirConditions, Design, read::read};
 use bassay::model::Observed;
 use bassay::model::duct::DuctGeometry;
+use bassay::model::monte_carlo::{Drawing, band_frequencies, draw_units};
 use bassay::model::network::Network;
 use bassay::model::tone::Tone;
 use bassay::signal::grid::log_grid;
+use bassay::verify::spread::of_design;
 use criterion::{Criterion, criterion_group, criterion_main};
 use num_complex::Complex64;
 use std::hint::black_box;
@@ -88,5 +90,44 @@ fn evaluation(c: &mut Criterion) {
     group.finish();
 }
 
-criterion_group!(benches, evaluation);
+/// Units drawn from the tolerances, and the plain way: a network made anew for each of a hundredth of them.
+fn drawing(c: &mut Criterion) {
+    let mut group = c.benchmark_group("monte carlo");
+    group.sample_size(10);
+    for (name, path) in [
+        ("5 ducts, 15 tolerances", "tests/designs/dome.toml"),
+        ("sample unit, 22 tolerances", "sample-captures/dome.toml"),
+    ] {
+        let design = read(Path::new(path)).expect("the shipped design reads");
+        let spread = of_design(&design, &[]).expect("it has tolerances");
+        let drawing = Drawing {
+            units: 10_000,
+            seed: 1,
+            frequency_hz: band_frequencies(&design),
+        };
+        group.bench_function(format!("{name}: 10000 units, 60 frequencies"), |b| {
+            b.iter(|| black_box(draw_units(&design, &design.air, &spread, &drawing)));
+        });
+        let observed: Vec<Observed> = std::iter::once(Observed::Impedance)
+            .chain((0..design.probes.len()).map(Observed::Probe))
+            .collect();
+        group.bench_function(format!("{name}: 100 networks, one thread"), |b| {
+            b.iter(|| {
+                for n in 0..100 {
+                    let mut unit = design.clone();
+                    for coordinate in spread.coordinates() {
+                        for (&p, centre) in coordinate.members.iter().zip(&coordinate.centre) {
+                            unit.set(p, centre * (1.0 + 1e-4 * f64::from(n)));
+                        }
+                    }
+                    let network = Network::new(&unit, &unit.air).expect("it solves");
+                    black_box(network.respond(&drawing.frequency_hz, &observed, 2.83));
+                }
+            });
+        });
+    }
+    group.finish();
+}
+
+criterion_group!(benches, evaluation, drawing);
 criterion_main!(benches);

@@ -5,6 +5,9 @@
 //! Layers, lower ones know nothing of higher ones: [`files`], [`air`], [`special`]; [`signal`], [`design`],
 //! [`curves`]; [`model`], [`rehearse`], [`measure`]; [`align`]; [`verify`], [`damping`], [`production`], [`several`];
 //! [`report`], [`capture`] (with the feature `live`); [`cli`].
+//!
+//! Units drawn from the tolerances are simulated in [`model::monte_carlo`]; what may vary, by the design or by an
+//! alignment, is gathered in [`verify::spread`].
 
 #![cfg_attr(test, allow(clippy::unwrap_used))]
 

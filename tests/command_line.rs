@@ -289,6 +289,42 @@ fn a_place_that_cannot_be_written_has_status_four() {
     assert_eq!(status, 4, "{err}");
 }
 
+/// `predict --spread` says how far units scatter, the same for a seed, and refuses what it cannot draw.
+#[test]
+fn predict_draws_units_from_the_tolerances() {
+    let design = "tests/designs/dome.toml";
+    let run = |seed: &str| {
+        json(&[
+            "predict", design, "--spread", "200", "--seed", seed, "--json",
+        ])
+    };
+    let (status, first) = run("3");
+    assert_eq!(status, 0);
+    let spread = &first["spread"];
+    assert_eq!(
+        (spread["units"].as_u64(), spread["lost"].as_u64()),
+        (Some(200), Some(0))
+    );
+    assert_eq!(spread["frequency_hz"].as_array().unwrap().len(), 60);
+    for observation in spread["observations"].as_array().unwrap() {
+        for band in observation["bands"].as_array().unwrap() {
+            let number = |key: &str| band[key].as_f64().unwrap();
+            assert!(number("sd_db") > 0.0 && number("sd_error_db") < number("sd_db"));
+        }
+    }
+    assert_eq!(spread, &run("3").1["spread"]);
+    assert_ne!(spread, &run("4").1["spread"]);
+    assert!(json(&["predict", design, "--json"]).1["spread"].is_null());
+    let (status, _, err) = bassay(&["predict", design, "--spread", "5"]);
+    assert!(status == 2 && err.contains("at least 100 units"), "{err}");
+    let folder = tempfile::tempdir().unwrap();
+    let exact = folder.path().join("exact.toml");
+    let text = std::fs::read_to_string(design).unwrap();
+    std::fs::write(&exact, &text[..text.find("[tolerance]").unwrap()]).unwrap();
+    let (status, _, err) = bassay(&["predict", exact.to_str().unwrap(), "--spread", "100"]);
+    assert!(status == 2 && err.contains("[tolerance]"), "{err}");
+}
+
 /// The written sweep deconvolves to a flat response, whatever the form.
 #[test]
 fn check_predict_compare_and_sweep_answer_in_json() {

@@ -75,16 +75,19 @@ impl Case {
         };
         while case.planted.len() < faults {
             let mut again = random.clone();
-            let planted = plant(&mut case.unit, &mut random);
+            let (mut unit, mut faulted) = (case.unit.clone(), case.faulted.clone());
+            let planted = plant(&mut unit, &mut random);
+            plant(&mut faulted, &mut again);
+            // Two changes of one part would be one change of another size, or an exchange with one of them.
+            let same = |p: &Planted| part(p.kind) == part(planted.kind);
+            if case.planted.iter().any(same) {
+                continue;
+            }
             if planted.kind == "wall loss" {
-                case.loss = case.unit.ducts[0].loss_factor / design.ducts[0].loss_factor;
+                case.loss = unit.ducts[0].loss_factor / design.ducts[0].loss_factor;
             }
-            plant(&mut case.faulted, &mut again);
-            if !case.planted.iter().any(|p| p.kind == planted.kind) {
-                case.planted.push(planted);
-            } else {
-                break;
-            }
+            (case.unit, case.faulted) = (unit, faulted);
+            case.planted.push(planted);
         }
         // What the model is not told: another radiation and warmer air, by as much as it allows for, and a driver that bends.
         for o in &mut case.unit.openings {
@@ -245,6 +248,13 @@ impl Case {
             (level(&changed) - level(&sound)).abs() > b.expanded_uncertainty_db
         })
     }
+}
+
+/// Kinds of one sort.
+fn part(kind: &str) -> &str {
+    kind.split(' ')
+        .next()
+        .map_or(kind, |word| word.trim_end_matches('s'))
 }
 
 /// Changes a unit.

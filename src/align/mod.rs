@@ -268,31 +268,49 @@ fn undisturbed(
     let mut kept: Vec<Stretch> = Vec::new();
     for _ in 0..2 {
         let best = explained.best();
-        let case = &explained.cases[best.arrangement];
-        let chosen: Vec<&Unknown> = best
-            .settled
-            .active
-            .iter()
-            .map(|&i| &case.unknowns[i])
-            .collect();
-        let (own, nuisance) = best.settled.theta.split_at(chosen.len());
-        let evaluated = case.comparison.evaluate(&chosen, own, nuisance, false)?;
-        let found = stretches(&case.comparison, &evaluated, &best.settled.kernels);
-        if found.is_empty() {
-            break;
+        let mut models = vec![best];
+        // A disturbance that was taken for something else shows where nothing else is tried.
+        if best.settled.kernels.iter().any(|k| k.sigma > robust::BADLY) {
+            models.extend(
+                explained
+                    .tried
+                    .iter()
+                    .find(|t| t.arrangement == 0 && t.settled.released.is_empty()),
+            );
         }
-        progress("fitting again without the disturbed stretches");
-        let lighter = with_less_weight(&explained.cases[0].comparison, &found);
-        let unknowns = explained.cases[0].unknowns.clone();
-        let again = explain(lighter, unknowns, designed, progress)?;
-        let gained = again.best().score - best.score + robust::COST * found.len() as f64;
-        if gained <= 0.0 {
-            break;
+        let mut better: Option<(f64, Explained, Vec<Stretch>)> = None;
+        let mut seen: Vec<Vec<Stretch>> = Vec::new();
+        for model in models {
+            let found = stretches_of(explained, model)?;
+            if found.is_empty() || seen.contains(&found) {
+                continue;
+            }
+            progress("fitting again without the disturbed stretches");
+            let lighter = with_less_weight(&explained.cases[0].comparison, &found);
+            let unknowns = explained.cases[0].unknowns.clone();
+            let again = explain(lighter, unknowns, designed, progress)?;
+            let gained = again.best().score - best.score + robust::COST * found.len() as f64;
+            if gained > better.as_ref().map_or(0.0, |b| b.0) {
+                better = Some((gained, again, found.clone()));
+            }
+            seen.push(found);
         }
+        let Some((_, again, found)) = better else {
+            break;
+        };
         *explained = again;
         kept.extend(found);
     }
     Ok(kept)
+}
+
+fn stretches_of(explained: &Explained, model: &Tried) -> Result<Vec<Stretch>, AlignError> {
+    let case = &explained.cases[model.arrangement];
+    let settled = &model.settled;
+    let chosen: Vec<&Unknown> = settled.active.iter().map(|&i| &case.unknowns[i]).collect();
+    let (own, nuisance) = settled.theta.split_at(chosen.len());
+    let evaluated = case.comparison.evaluate(&chosen, own, nuisance, false)?;
+    Ok(stretches(&case.comparison, &evaluated, &settled.kernels))
 }
 
 /// Whether every pressure response is inverted. One microphone alone may itself be the one that is inverted.

@@ -14,10 +14,10 @@ use super::profile::profile_interval;
 use super::search::{Search, Settled};
 use super::unknowns::Unknown;
 
-/// Rises of the cost at 1.96 sd, between which it counts as a parabola: the interval is then right within 7 %.
-const LEAST_RISE: f64 = 1.65;
+/// Rises of the cost at 1.96 sd, between which it counts as a parabola: each end is then right within 10 %.
+const LEAST_RISE: f64 = 1.56;
 /// See [`LEAST_RISE`].
-const MOST_RISE: f64 = 2.2;
+const MOST_RISE: f64 = 2.33;
 
 /// An interval in the coordinate.
 #[derive(Debug, Clone, Copy, PartialEq)]

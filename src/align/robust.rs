@@ -13,7 +13,7 @@
 //! disturbance.
 //!
 //! Looking with the fitted discrepancy alone would hide a large disturbance, which widens it; the usual one is used where it is
-//! smaller. A series of which more than [`MOST`] stands out is not disturbed: the model does not fit it.
+//! smaller. A door that slams can spoil a whole take: then all of it loses weight.
 //!
 //! Reference: leave-one-out residuals of a Gaussian process, Rasmussen & Williams 2006, section 5.4.2 (from memory).
 
@@ -26,10 +26,10 @@ const STANDS_OUT: f64 = 4.5;
 const FRINGE: f64 = 2.5;
 /// Neighbours farther away than this (ln f) do not: a sixth of an octave.
 const REACH: f64 = 0.116;
-/// Largest part of a series that may be disturbed.
-const MOST: f64 = 0.3;
 /// Discrepancy of a model that fits.
 const USUAL: (f64, f64) = (0.01, 0.3);
+/// Discrepancy, nepers, from which the best model explains a capture so badly that the sound one is looked at, too: 0.26 dB.
+pub const BADLY: f64 = 0.03;
 /// Logarithm of the prior odds of a disturbed stretch.
 pub const COST: f64 = -4.6;
 
@@ -48,6 +48,8 @@ pub struct Stretch {
     pub deviation: f64,
     /// Largest deviation, nepers or radians.
     pub size: f64,
+    /// Variance to be added to each point: the square of the largest deviation near it.
+    pub extra: Vec<f64>,
 }
 
 /// Disturbed stretches of all series under the best model.
@@ -100,17 +102,27 @@ pub fn stretches(
             }
         }
         let found = grouped(&s.x, &score);
-        let covered: usize = found.iter().map(std::ops::Range::len).sum();
-        if covered as f64 > MOST * points as f64 {
-            continue;
-        }
-        list.extend(found.into_iter().map(|points| Stretch {
-            series: n,
-            low_hz: s.x[points.start].exp(),
-            high_hz: s.x[points.end - 1].exp(),
-            deviation: score[points.clone()].iter().copied().fold(0.0, f64::max),
-            size: size[points.clone()].iter().copied().fold(0.0, f64::max),
-            points,
+        list.extend(found.into_iter().map(|points| {
+            Stretch {
+                series: n,
+                low_hz: s.x[points.start].exp(),
+                high_hz: s.x[points.end - 1].exp(),
+                deviation: score[points.clone()].iter().copied().fold(0.0, f64::max),
+                size: size[points.clone()].iter().copied().fold(0.0, f64::max),
+                extra: points
+                    .clone()
+                    .map(|i| {
+                        let near = |k: &usize| (s.x[*k] - s.x[i]).abs() <= 0.5 * REACH;
+                        let most = points
+                            .clone()
+                            .filter(near)
+                            .map(|k| size[k])
+                            .fold(0.0, f64::max);
+                        most * most
+                    })
+                    .collect(),
+                points,
+            }
         }));
     }
     list
@@ -150,8 +162,9 @@ fn grouped(x: &[f64], score: &[f64]) -> Vec<std::ops::Range<usize>> {
 pub fn with_less_weight(comparison: &Comparison, stretches: &[Stretch]) -> Comparison {
     let mut lighter = comparison.clone();
     for s in stretches {
-        for v in &mut lighter.series[s.series].variance[s.points.clone()] {
-            *v += s.size * s.size;
+        let variance = &mut lighter.series[s.series].variance[s.points.clone()];
+        for (v, extra) in variance.iter_mut().zip(&s.extra) {
+            *v += extra;
         }
     }
     lighter

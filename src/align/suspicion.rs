@@ -18,6 +18,7 @@ use super::dense::{Cholesky, Matrix, dot};
 use super::least_squares::Constraint;
 use super::possible_leaks::ABSENT_PA_S_PER_M3;
 use super::problem::{whitened, whiteners};
+use super::residual::Evaluated;
 use super::search::{AlignError, MATERIAL, Search, Settled};
 use super::unknowns::{RARE, Unknown};
 use super::whiten::Kernel;
@@ -56,6 +57,12 @@ impl Search<'_> {
         at: &Settled,
         kernels: &[Kernel],
     ) -> Result<Vec<Suspicion>, AlignError> {
+        let (all, evaluated) = self.all_at(at)?;
+        Ok(self.suspicions_in(at, kernels, &all, &evaluated))
+    }
+
+    /// Every number at a settled point: indices, the active ones first, and what the model says there.
+    fn all_at(&self, at: &Settled) -> Result<(Vec<usize>, Evaluated), AlignError> {
         // All numbers at once: the active ones first, then the others at their design values.
         let others: Vec<usize> = (0..self.unknowns.len())
             .filter(|i| !at.active.contains(i))
@@ -66,9 +73,20 @@ impl Search<'_> {
         theta.extend(others.iter().map(|&i| self.unknowns[i].resting_theta()));
         theta.extend_from_slice(nuisance);
         let evaluated = self.raw(&all, &theta)?;
+        Ok((all, evaluated))
+    }
+
+    fn suspicions_in(
+        &self,
+        at: &Settled,
+        kernels: &[Kernel],
+        all: &[usize],
+        evaluated: &Evaluated,
+    ) -> Vec<Suspicion> {
+        let nuisance = &at.theta[at.active.len()..];
         let (residual, jacobian) = whitened(
             &whiteners(self.comparison, kernels),
-            &evaluated,
+            evaluated,
             all.len() + nuisance.len(),
         );
         let fitted: Vec<usize> = (0..at.active.len())
@@ -84,7 +102,7 @@ impl Search<'_> {
             if i == j { data + priors[i] } else { data }
         });
         let Some(factor) = Cholesky::new(&hessian) else {
-            return Ok(Vec::new());
+            return Vec::new();
         };
         let covariance = factor.inverse();
         let gradient: Vec<f64> = fitted
@@ -124,13 +142,13 @@ impl Search<'_> {
             if self.unknowns[index].absent && n >= at.active.len() {
                 let u = &self.unknowns[index];
                 list.extend(leak_suspicion(u, index, estimate, sd).map(|s| Suspicion {
-                    effect: self.comparison.level_change(&evaluated, n, estimate),
+                    effect: self.comparison.level_change(evaluated, n, estimate),
                     ..s
                 }));
                 continue;
             }
             let log_odds = log_odds(&self.unknowns[index], estimate, sd);
-            let effect = self.comparison.level_change(&evaluated, n, estimate);
+            let effect = self.comparison.level_change(evaluated, n, estimate);
             if log_odds.is_finite() {
                 list.push(Suspicion {
                     unknown: index,
@@ -161,15 +179,16 @@ impl Search<'_> {
                 effect: f64::INFINITY,
             });
         }
-        Ok(list)
+        list
     }
 
     /// The strongest suspects among what is not released yet, under the fitted and under the usual discrepancies.
     pub(super) fn suspects(&self, at: &Settled) -> Result<Vec<Suspicion>, AlignError> {
         let usual = vec![Kernel::exponential(USUAL.0, USUAL.1); at.kernels.len()];
         let mut chosen: Vec<Suspicion> = Vec::new();
+        let (all, evaluated) = self.all_at(at)?;
         for kernels in [&at.kernels, &usual] {
-            let mut list = self.suspicions(at, kernels)?;
+            let mut list = self.suspicions_in(at, kernels, &all, &evaluated);
             list.retain(|s| {
                 s.log_odds > 0.0 && s.effect > MATERIAL && !at.released.contains(&s.unknown)
             });

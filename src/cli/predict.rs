@@ -5,9 +5,12 @@ use super::failure::Failure;
 use super::output::Output;
 use crate::design::{Design, read};
 use crate::files::write_whole;
+use crate::model::monte_carlo::{Drawing, Outcome, band_frequencies, draw_units};
 use crate::model::predict::{Figures, Prediction, predict};
 use crate::report;
 use crate::signal::grid::log_grid;
+use crate::verify::spread::of_design;
+use serde::Serialize;
 use std::path::{Path, PathBuf};
 
 /// Simulated curves and figures of a design
@@ -24,6 +27,21 @@ pub struct Args {
     /// Highest frequency, Hz
     #[arg(long, default_value_t = 500.0)]
     pub stop_hz: f64,
+    /// Also draw this many units from the tolerances, and say how far they scatter
+    #[arg(long, value_name = "UNITS")]
+    pub spread: Option<usize>,
+    /// Seed of the drawn units: the same seed draws the same units
+    #[arg(long, default_value_t = 1, requires = "spread")]
+    pub seed: u64,
+}
+
+/// What `--json` prints and `prediction.json` holds.
+#[derive(Serialize)]
+struct Document<'a> {
+    #[serde(flatten)]
+    prediction: &'a Prediction,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    spread: Option<&'a Outcome>,
 }
 
 /// Runs the command.
@@ -46,13 +64,24 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         ));
     }
     let prediction = predict(&design, &design.air, &frequency_hz).map_err(Failure::input)?;
+    let spread = match args.spread {
+        Some(units) => Some(draw(&design, units, args.seed)?),
+        None => None,
+    };
+    let document = Document {
+        prediction: &prediction,
+        spread: spread.as_ref(),
+    };
     if let Some(folder) = &args.out {
-        write(&design, &prediction, folder)?;
+        write(&design, &document, folder)?;
     }
     if out.json {
-        return out.document(&prediction).map(|()| Exit::Done);
+        return out.document(&document).map(|()| Exit::Done);
     }
     print(&design, &prediction, out);
+    if let Some(spread) = &spread {
+        out.line(format!("\n{}", report::spread::table(spread)));
+    }
     if let Some(folder) = &args.out {
         out.line(format!(
             "\nCurves: {}",
@@ -62,8 +91,20 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     Ok(Exit::Done)
 }
 
-fn write(design: &Design, p: &Prediction, folder: &Path) -> Result<(), Failure> {
-    let json = serde_json::to_vec_pretty(p).map_err(Failure::system)?;
+/// Units built with the tolerances of the design, at sixty frequencies of its band.
+fn draw(design: &Design, units: usize, seed: u64) -> Result<Outcome, Failure> {
+    let spread = of_design(design, &[]).map_err(Failure::input)?;
+    let drawing = Drawing {
+        units,
+        seed,
+        frequency_hz: band_frequencies(design),
+    };
+    draw_units(design, &design.air, &spread, &drawing).map_err(Failure::input)
+}
+
+fn write(design: &Design, document: &Document<'_>, folder: &Path) -> Result<(), Failure> {
+    let p = document.prediction;
+    let json = serde_json::to_vec_pretty(document).map_err(Failure::system)?;
     write_whole(&folder.join("prediction.json"), &json)?;
     write_whole(
         &folder.join("prediction.csv"),
@@ -71,6 +112,15 @@ fn write(design: &Design, p: &Prediction, folder: &Path) -> Result<(), Failure> 
     )?;
     for (stem, chart) in report::prediction::charts(design, p) {
         report::chart_to_files(folder, stem, &chart).map_err(Failure::system)?;
+    }
+    if let Some(spread) = document.spread {
+        write_whole(
+            &folder.join("spread.csv"),
+            report::spread::csv(spread).as_bytes(),
+        )?;
+        for (stem, chart) in report::spread::charts(spread) {
+            report::chart_to_files(folder, &stem, &chart).map_err(Failure::system)?;
+        }
     }
     Ok(())
 }

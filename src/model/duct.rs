@@ -286,15 +286,21 @@ impl<T: Field> DuctGeometry<T> {
         }
     }
 
-    /// z and y of the module's equations at one place.
+    /// Wall loss at one place.
     #[inline]
-    fn line(&self, at: &Tone, place: &Place<T>) -> (T, T) {
-        let LineLoss { series, shunt } = match self.section {
+    fn loss_at(&self, at: &Tone, place: &Place<T>) -> LineLoss<T> {
+        match self.section {
             _ if place.wide.holds(&at.loss.powers) => at.loss.wide(&place.wide),
             Section::Round => at.loss.round(place.size),
             Section::Rectangular { .. } => at.loss.rectangular(self.across, place.size),
             Section::Slit { .. } => at.loss.slit(place.size),
-        };
+        }
+    }
+
+    /// z and y of the module's equations at one place.
+    #[inline]
+    fn line(&self, at: &Tone, place: &Place<T>, loss: LineLoss<T>) -> (T, T) {
+        let LineLoss { series, shunt } = loss;
         let omega = at.omega_rad_per_s;
         let z = (self.loss * series + 1.0).times_j(omega * at.density_kg_per_m3);
         let mut y = (self.loss * shunt + 1.0).times_j(omega / at.bulk_pa);
@@ -366,7 +372,7 @@ impl<T: Field> DuctGeometry<T> {
     }
 
     /// Relative difference of two matrices of (ψ, η), in plane-wave terms.
-    fn apart(&self, a: &[Complex64; 4], b: &[Complex64; 4]) -> f64 {
+    pub(super) fn apart(&self, a: &[Complex64; 4], b: &[Complex64; 4]) -> f64 {
         let scale = [1.0, RHO_C.recip(), RHO_C, 1.0];
         let sum = |value: &dyn Fn(usize) -> Complex64| -> f64 {
             (0..4).map(|n| (value(n) * scale[n]).norm_sqr()).sum()
@@ -376,13 +382,18 @@ impl<T: Field> DuctGeometry<T> {
 
     /// The matrix that takes (ψ, η) at `from` to (ψ, η) at `to`.
     fn raw(&self, at: &Tone) -> [T; 4] {
+        self.chain(|_, step| self.piece(at, step, |n| self.loss_at(at, &step.at[n])))
+    }
+
+    #[inline]
+    fn chain(&self, piece: impl Fn(usize, &Step<T>) -> [T; 4]) -> [T; 4] {
         let Some((first, rest)) = self.steps.split_first() else {
             let (one, none) = (T::from_f64(1.0), T::from_f64(0.0));
             return [one, none, none, one];
         };
-        let mut whole = self.piece(at, first);
-        for step in rest {
-            whole = product(self.piece(at, step), whole);
+        let mut whole = piece(0, first);
+        for (n, step) in rest.iter().enumerate() {
+            whole = product(piece(n + 1, step), whole);
         }
         whole
     }
@@ -390,7 +401,11 @@ impl<T: Field> DuctGeometry<T> {
     /// The matrix that takes (p, U) at `from` to (p, U) at `to`; its determinant is 1.
     #[must_use]
     pub fn transfer(&self, at: &Tone) -> Transfer<T> {
-        let [e11, e12, e21, e22] = self.raw(at);
+        self.finish(at, self.raw(at))
+    }
+
+    fn finish(&self, at: &Tone, raw: [T; 4]) -> Transfer<T> {
+        let [e11, e12, e21, e22] = raw;
         let last = if self.profile == Profile::Uniform {
             self.area[0]
         } else {
@@ -427,19 +442,82 @@ impl<T: Field> DuctGeometry<T> {
         m
     }
 
-    fn piece(&self, at: &Tone, step: &Step<T>) -> [T; 4] {
+    #[inline]
+    fn piece(&self, at: &Tone, step: &Step<T>, loss: impl Fn(usize) -> LineLoss<T>) -> [T; 4] {
         let h = step.h;
-        let (z1, y1) = self.line(at, &step.at[0]);
+        let (z1, y1) = self.line(at, &step.at[0], loss(0));
         if self.profile == Profile::Uniform {
             let (series, shunt) = (z1 * h, y1 * h);
             let (cosh, sinhc) = cosh_sinhc(series * shunt);
             return [cosh, -(sinhc * series), -(sinhc * shunt), cosh];
         }
-        let (z2, y2) = self.line(at, &step.at[1]);
+        let (z2, y2) = self.line(at, &step.at[1], loss(1));
         if self.profile == Profile::Conical && !self.by_magnus() {
             return conical(step, [z1, z2], [y1, y2]);
         }
         magnus(h, [step.at[0].g, -z1, -y1], [step.at[1].g, -z2, -y2])
+    }
+}
+
+/// Wall loss at the two places of one integration step, which depends on section and frequency alone.
+pub type SectionLoss = [LineLoss<Complex64>; 2];
+
+impl DuctGeometry<Complex64> {
+    /// Wall loss at every place of the steps.
+    #[must_use]
+    pub fn section_loss(&self, at: &Tone) -> Vec<SectionLoss> {
+        self.steps
+            .iter()
+            .map(|step| [0, 1].map(|n| self.loss_at(at, &step.at[n])))
+            .collect()
+    }
+
+    /// [`Self::transfer`] with the wall loss that [`Self::section_loss`] gave at the same frequency for a duct of the same
+    /// sections and steps.
+    #[must_use]
+    pub fn transfer_with(&self, at: &Tone, loss: &[SectionLoss]) -> Transfer<Complex64> {
+        let raw = self.chain(|n, step| self.piece(at, step, |place| loss[n][place]));
+        self.finish(at, raw)
+    }
+
+    /// The matrix that takes (ψ, η) at `from` to (ψ, η) at `to`, row by row, without bend and end corrections.
+    pub(super) fn chain_matrix(&self, at: &Tone) -> [Complex64; 4] {
+        self.raw(at)
+    }
+
+    /// [`Self::transfer`] from a matrix as [`Self::chain_matrix`] gives.
+    pub(super) fn transfer_from(&self, at: &Tone, matrix: [Complex64; 4]) -> Transfer<Complex64> {
+        self.finish(at, matrix)
+    }
+
+    /// Takes over bend and end corrections alone.
+    pub(super) fn take_ends(&mut self, duct: &Duct) {
+        let real = |value: f64| Complex64::new(value, 0.0);
+        self.end = duct.end_correction_m.map(real);
+        if let Some((_, share)) = &mut self.corner {
+            *share = real(duct.bend_excess() + 1.0);
+        }
+    }
+
+    /// The geometry of a duct that differs from this one's in length, loss factor, bend and end corrections only, in as many
+    /// steps. What depends on the sections is kept.
+    #[must_use]
+    pub fn stretched(&self, duct: &Duct) -> Self {
+        let real = |value: f64| Complex64::new(value, 0.0);
+        let mut other = self.clone();
+        other.length = real(duct.length_m);
+        other.loss = real(duct.loss_factor);
+        other.take_ends(duct);
+        let longer = duct.length_m / self.length.re;
+        for step in &mut other.steps {
+            // g = (√S)'/√S goes with the inverse of the length.
+            step.h *= longer;
+            step.g = step.g.map(|g| g / longer);
+            for place in &mut step.at {
+                place.g /= longer;
+            }
+        }
+        other
     }
 }
 

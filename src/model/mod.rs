@@ -5,6 +5,7 @@ pub mod duct;
 pub mod facts;
 pub mod limits;
 pub mod lumped;
+pub mod monte_carlo;
 pub mod near_field;
 pub mod network;
 pub mod openings;

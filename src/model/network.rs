@@ -13,10 +13,12 @@
 //! so that one more back-substitution per observation and the derivative of one element's own block give it
 //! (adjoint form; Director & Rohrer 1969, IEEE Trans. Circuit Theory 16:318, from memory).
 
+mod duct_table;
+pub mod ensemble;
 mod slopes;
 
 use super::driver::{DriverNumbers, DriverPort};
-use super::duct::{Admittance, DuctGeometry};
+use super::duct::{Admittance, DuctGeometry, Transfer};
 use super::lumped;
 use super::openings::Openings;
 use super::symmetric::Pattern;
@@ -322,7 +324,13 @@ impl Network {
         port: &Port,
         at: &Tone,
     ) -> Admittance<T> {
-        let transfer = geometry.transfer(at);
+        Self::block_of(&geometry.transfer(at), port)
+    }
+
+    fn block_of<T: crate::special::number::Field>(
+        transfer: &Transfer<T>,
+        port: &Port,
+    ) -> Admittance<T> {
         let none = T::from_f64(0.0);
         match (port.from, port.to) {
             (Node::Open, Node::Open) => Admittance {
@@ -373,9 +381,7 @@ impl Network {
             state.matrix[slot] += state.radiation[entry] * times;
         }
         state.port = self.driver.port(at.omega_rad_per_s);
-        for &(slot, common, apart) in &self.driver_stamps {
-            state.matrix[slot] += state.port.admittance * common + state.port.apart * apart;
-        }
+        self.stamp_driver(&mut state.matrix, &state.port);
     }
 
     fn blank(&self) -> State {
@@ -409,15 +415,7 @@ impl Network {
     fn solve_state(&self, state: &mut State, work: &mut [Complex64]) {
         self.assemble(state);
         self.pattern.factorise(&mut state.matrix);
-        state.p.fill(NONE);
-        for &(from, to, sign) in &self.driver_ends {
-            if let Node::At(i) = from {
-                state.p[i] += state.port.source * sign;
-            }
-            if let Node::At(i) = to {
-                state.p[i] -= state.port.source * sign;
-            }
-        }
+        self.drive(&state.port, &mut state.p);
         self.pattern.solve(&state.matrix, &mut state.p, work);
         self.openings
             .flow(&state.radiation, &state.p, &mut state.flow);

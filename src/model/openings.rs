@@ -155,6 +155,11 @@ impl Openings {
         self.piston.is_empty()
     }
 
+    /// Junction of each opening.
+    pub(super) fn nodes(&self) -> &[Node] {
+        &self.node
+    }
+
     fn mutual(&self, at: &Tone, r: f64) -> Complex64 {
         mutual(self.space, at.wave_number(), r) * at.rho_c()
     }

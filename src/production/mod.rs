@@ -5,3 +5,4 @@
 pub mod capability;
 pub mod chart;
 pub mod gauge;
+pub mod tolerance;

@@ -12,6 +12,7 @@ pub mod plan;
 pub mod plot;
 pub mod prediction;
 pub mod several;
+pub mod spread;
 pub mod text;
 pub mod verification;
 pub mod words;

@@ -1,8 +1,10 @@
 //! Special functions of the acoustic elements, and numbers that carry a derivative.
 
+pub mod deviates;
 pub mod hyperbolic;
 pub mod loss;
 pub mod number;
+pub mod probability;
 pub mod quadrature;
 pub mod struve;
 

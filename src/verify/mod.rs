@@ -5,6 +5,7 @@ pub mod far_field;
 pub mod findings;
 pub mod form;
 pub mod result;
+pub mod spread;
 pub mod words;
 
 use crate::air::Air;

@@ -18,6 +18,7 @@ mod coil;
 mod driver;
 mod finite;
 mod horns;
+mod limits;
 mod losses;
 mod measuring;
 mod openings;

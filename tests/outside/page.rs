@@ -133,6 +133,14 @@ const GROUPS: &[table::Group] = &[
         ],
     ),
     (
+        "Limits from a sample",
+        &[
+            limits::two_sided_tolerance_factors,
+            limits::one_sided_tolerance_factors,
+            limits::units_for_limits_without_a_distribution,
+        ],
+    ),
+    (
         "Tables of the reference file",
         &[
             tables::boxes_of_the_reference_table,
