@@ -52,10 +52,10 @@ impl Case {
         let mut random = Random::new(own, 0x636f_7665);
         let built = settings::build(design, &[], Some(own)).expect("tolerances alone are sound");
         let mut unit = built.design;
-        // `duct.*.loss` is one number in the fit: the unit has one, too.
+        // `duct.*.loss` is one factor about which each channel has its own spread.
         let loss = (0.2 * random.normal()).exp();
-        for (d, drawn) in design.ducts.iter().zip(&mut unit.ducts) {
-            drawn.loss_factor = d.loss_factor * loss;
+        for drawn in &mut unit.ducts {
+            drawn.loss_factor *= loss;
         }
         let mut case = Self {
             unit,
@@ -84,7 +84,7 @@ impl Case {
                 continue;
             }
             if planted.kind == "wall loss" {
-                case.loss = unit.ducts[0].loss_factor / design.ducts[0].loss_factor;
+                case.loss *= unit.ducts[0].loss_factor / case.unit.ducts[0].loss_factor;
             }
             (case.unit, case.faulted) = (unit, faulted);
             case.planted.push(planted);
@@ -175,6 +175,12 @@ impl Case {
                 .findings
                 .iter()
                 .map(|f| (f.path.clone(), f.probability))
+                .collect(),
+            possible: done
+                .result
+                .not_excluded
+                .iter()
+                .map(|p| p.path.clone())
                 .collect(),
             held,
             complete: self.lacks.is_none(),

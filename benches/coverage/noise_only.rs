@@ -11,6 +11,7 @@ use bassay::align::residual::{Bench, DELAY_UNIT_S, Nuisance};
 use bassay::align::unknowns::{Role, Unknown};
 use bassay::align::whiten::Kernel;
 use bassay::design::Design;
+use bassay::design::path::{Element, Key};
 use bassay::measure::{Impulse, Observation, Response, Take};
 use bassay::model::Observed;
 use bassay::model::network::Network;
@@ -94,8 +95,14 @@ fn one(design: &Design, seed: u64) -> Result<Vec<(String, f64, f64, bool)>, Stri
         .map_err(|e| e.to_string())?
         .design;
     let loss = (0.2 * random.normal()).exp();
-    for (d, drawn) in design.ducts.iter().zip(&mut unit.ducts) {
-        drawn.loss_factor = d.loss_factor * loss;
+    let own: Vec<f64> = unit
+        .ducts
+        .iter()
+        .zip(&design.ducts)
+        .map(|(drawn, d)| (drawn.loss_factor / d.loss_factor).ln())
+        .collect();
+    for drawn in &mut unit.ducts {
+        drawn.loss_factor *= loss;
     }
     let (mut responses, nuisance) = responses(&unit, &mut random)?;
     let bench = Bench {
@@ -113,6 +120,9 @@ fn one(design: &Design, seed: u64) -> Result<Vec<(String, f64, f64, bool)>, Stri
         .iter()
         .map(|u| {
             let value = unit.value(u.members[0]);
+            if let (Element::Duct(i), Key::Loss) = (u.members[0].element, u.members[0].key) {
+                return if u.own { own[i] } else { loss.ln() };
+            }
             if u.log {
                 (value / u.centre[0]).ln()
             } else {

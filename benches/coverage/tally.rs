@@ -51,6 +51,8 @@ pub struct Outcome {
     pub planted: Vec<Planted>,
     /// Paths and probabilities of the findings, in order.
     pub findings: Vec<(String, f64)>,
+    /// Paths of what is not excluded.
+    pub possible: Vec<String>,
     /// Estimates against the truth.
     pub held: Vec<Held>,
     /// Whether every capture was made.
@@ -108,9 +110,10 @@ impl Outcome {
             _ => "WRONG",
         };
         format!(
-            "{mark}: {} -> {} | outside: {} | {:.2?} dB {:.2} s",
+            "{mark}: {} -> {} ({}) | outside: {} | {:.2?} dB {:.2} s",
             self.words,
             findings.join(", "),
+            self.possible.join(", "),
             missed.join(", "),
             self.discrepancy_db,
             self.seconds
@@ -186,6 +189,18 @@ impl<'a> Table<'a> {
         )
     }
 
+    fn kept(&self) -> (usize, usize) {
+        let seen = || {
+            self.outcomes
+                .iter()
+                .filter(|o| o.planted.len() == 1 && o.shows)
+        };
+        let kept = |o: &&Outcome| {
+            o.first_is_right() || o.possible.iter().any(|p| o.planted[0].is_named_by(p))
+        };
+        (seen().filter(kept).count(), seen().count())
+    }
+
     fn pairs(&self) -> (usize, usize) {
         let seen = || self.outcomes.iter().filter(|o| o.planted.len() == 2);
         (
@@ -240,6 +255,13 @@ impl<'a> Table<'a> {
             "the same where a capture is missing",
             "",
             percent(fewer, of_fewer),
+            false,
+        );
+        let kept = self.kept();
+        row(
+            "all single faults that show: named first or told as not excluded",
+            "",
+            percent(kept.0, kept.1),
             false,
         );
         row(

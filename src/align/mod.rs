@@ -43,6 +43,8 @@ use unknowns::{Role, Unknown, unknowns};
 
 /// Alternatives below this share of the best explanation's weight are not listed.
 const ALIKE: f64 = 0.02;
+/// Changes that are no findings and at least this probable are told as not excluded.
+const NOT_EXCLUDED: f64 = 0.05;
 
 /// A finished alignment.
 #[derive(Debug, Clone)]
@@ -61,6 +63,8 @@ pub struct Fit {
     pub identified: Identification,
     /// What is at fault, the strongest evidence first.
     pub faults: Vec<Fault>,
+    /// Further changes that the captures do not exclude, the most probable first.
+    pub possible: Vec<Instead>,
     /// Terms of the bench that are wrong.
     pub bench_faults: Vec<BenchFault>,
     /// How the parts turned out to be arranged, where that is not as designed.
@@ -188,6 +192,7 @@ pub fn align(
         .into_iter()
         .partition(|f| f.unknown < explained.cases[0].unknowns.len());
     let rearranged = rearranged(&explained, &designed);
+    let possible = possible(&explained);
     let models = explained.tried.len();
     let best = explained.tried.remove(0);
     let case = explained.cases.remove(best.arrangement);
@@ -197,19 +202,14 @@ pub fn align(
     let (own, nuisance) = settled.theta.split_at(chosen.len());
     let evaluated = comparison.evaluate(&chosen, own, nuisance, true)?;
     let aligned = comparison.design_at(&chosen, own);
-    let mut faults = faults;
     // What moves no level by more than the model may err is no finding.
-    faults.retain(|f| {
-        settled
-            .active
-            .iter()
-            .position(|&i| i == f.unknown)
-            .is_some_and(|n| {
-                let u = &unknowns[f.unknown];
-                let theta = settled.theta[n] - u.designed_theta();
-                u.absent || comparison.level_change(&evaluated, n, theta) > search::MATERIAL
-            })
-    });
+    let mut material = Vec::new();
+    for f in faults {
+        if effect(&comparison, &aligned, &unknowns[f.unknown], bench)? > search::MATERIAL {
+            material.push(f);
+        }
+    }
+    let mut faults = material;
     faults.extend(unstated(&unknowns, &settled, &comparison, &evaluated));
     faults.sort_by(|a, b| {
         let size = |f: &Fault| f.log_odds;
@@ -237,12 +237,13 @@ pub fn align(
     let identified = identified(&unknowns, &settled, &comparison, &evaluated);
     let search = Search::new(&comparison, &unknowns);
     progress("intervals");
-    let estimates = estimates(&search, &settled, &identified, &faults);
+    let estimates = estimates(&search, &settled, &identified, &faults, &aligned);
     let rows: usize = comparison.series.iter().map(|s| 2 * s.x.len()).sum();
     Ok(Fit {
         degrees_of_freedom: rows.saturating_sub(settled.theta.len()),
         driver_inverted: driver_inverted(&polarity, responses),
         models,
+        possible,
         disturbed,
         bench_faults,
         rearranged,
@@ -301,7 +302,7 @@ fn undisturbed(
         *explained = again;
         kept.extend(found);
     }
-    Ok(kept)
+    Ok(robust::joined(kept))
 }
 
 fn stretches_of(explained: &Explained, model: &Tried) -> Result<Vec<Stretch>, AlignError> {
@@ -311,6 +312,30 @@ fn stretches_of(explained: &Explained, model: &Tried) -> Result<Vec<Stretch>, Al
     let (own, nuisance) = settled.theta.split_at(chosen.len());
     let evaluated = case.comparison.evaluate(&chosen, own, nuisance, false)?;
     Ok(stretches(&case.comparison, &evaluated, &settled.kernels))
+}
+
+/// Largest change of any level, nepers, between a design and the same with one number as it rests.
+fn effect(
+    comparison: &Comparison,
+    aligned: &Design,
+    u: &Unknown,
+    bench: Bench,
+) -> Result<f64, AlignError> {
+    let mut without = aligned.clone();
+    if u.own {
+        for (&p, centre) in u.members.iter().zip(&u.centre) {
+            without.set(p, *centre);
+        }
+    } else {
+        u.apply(&mut without, u.resting_theta());
+    }
+    let pair = [aligned, &without].map(|d| comparison.simulate(d, &bench.air));
+    let [with, without] = pair;
+    let (with, without) = (with?, without?);
+    let points = with.iter().flatten().zip(without.iter().flatten());
+    Ok(points
+        .map(|(a, b)| (a.norm() / b.norm()).ln().abs())
+        .fold(0.0, f64::max))
 }
 
 /// Whether every pressure response is inverted. One microphone alone may itself be the one that is inverted.
@@ -420,6 +445,48 @@ fn instead(
     list
 }
 
+/// Changes beyond those of the best model that are not excluded: too weak to be findings.
+fn possible(explained: &Explained) -> Vec<Instead> {
+    let best = explained.best();
+    let case = &explained.cases[best.arrangement];
+    let mut list: Vec<Instead> = Vec::new();
+    for t in explained
+        .tried
+        .iter()
+        .filter(|t| t.arrangement == best.arrangement)
+    {
+        let released = &t.settled.released;
+        let mut new = released
+            .iter()
+            .filter(|i| !best.settled.released.contains(i));
+        let (Some(&i), None) = (new.next(), new.next()) else {
+            continue;
+        };
+        if !best.settled.released.iter().all(|b| released.contains(b)) {
+            continue;
+        }
+        let probability = explained.probability(|t| t.settled.released.contains(&i));
+        if probability < NOT_EXCLUDED || list.iter().any(|l| l.path == case.path_of(i)) {
+            continue;
+        }
+        let chosen: Vec<&Unknown> = t
+            .settled
+            .active
+            .iter()
+            .map(|&i| &case.unknowns[i])
+            .collect();
+        list.push(Instead {
+            path: case.path_of(i),
+            probability,
+            aligned: case
+                .comparison
+                .design_at(&chosen, &t.settled.theta[..chosen.len()]),
+        });
+    }
+    list.sort_by(|a, b| b.probability.total_cmp(&a.probability));
+    list
+}
+
 /// Free numbers without a tolerance: the fit moves them without a release, and they are at fault where they end far from the
 /// design.
 fn unstated(
@@ -496,6 +563,7 @@ fn estimates(
     settled: &Settled,
     identified: &Identification,
     faults: &[Fault],
+    aligned: &Design,
 ) -> Vec<Estimate> {
     let wanted: Vec<usize> = (0..settled.active.len())
         .filter(|&n| {
@@ -524,13 +592,20 @@ fn estimates(
                     .max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()))
                     .filter(|&(_, r)| r.abs() > 0.9),
             };
+            // A spread of its own acts on what the common coordinate gives.
+            let here = settled.theta[n];
+            let value = |t: f64| match (u.own, u.log) {
+                (false, _) => u.value(0, t),
+                (true, true) => aligned.value(u.members[0]) * (t - here).exp(),
+                (true, false) => aligned.value(u.members[0]) + t - here,
+            };
             Estimate {
                 unknown: index,
                 designed: u.designed,
-                fitted: u.value(0, settled.theta[n]),
-                low95: u.value(0, range.low),
-                high95: u.value(0, range.high),
-                laplace95: range.laplace.map(|t| u.value(0, t)),
+                fitted: value(here),
+                low95: value(range.low),
+                high95: value(range.high),
+                laplace95: range.laplace.map(value),
                 profiled: range.profiled,
                 low_open: range.low_open,
                 high_open: range.high_open,

@@ -451,7 +451,7 @@ impl Comparison {
             out.simulated.push(simulated);
             if slopes {
                 out.jacobian
-                    .push(self.columns(s, unknowns, theta, &value, &slope));
+                    .push(self.columns(s, unknowns, &design, &value, &slope));
             }
         }
         Ok(out)
@@ -473,7 +473,7 @@ impl Comparison {
         &self,
         s: &Series,
         unknowns: &[&Unknown],
-        theta: &[f64],
+        design: &Design,
         value: &[Complex64],
         slope: &[Vec<Complex64>],
     ) -> [Vec<Vec<f64>>; 2] {
@@ -481,15 +481,11 @@ impl Comparison {
         let mut level = Vec::with_capacity(count);
         let mut phase = Vec::with_capacity(count);
         let mut first = 0;
-        for (unknown, &t) in unknowns.iter().zip(theta) {
-            let scale: Vec<f64> = (0..unknown.members.len())
-                .map(|m| {
-                    if unknown.log {
-                        unknown.value(m, t)
-                    } else {
-                        1.0
-                    }
-                })
+        for unknown in unknowns {
+            let scale: Vec<f64> = unknown
+                .members
+                .iter()
+                .map(|&p| if unknown.log { design.value(p) } else { 1.0 })
                 .collect();
             let mut l = Vec::with_capacity(s.x.len());
             let mut p = Vec::with_capacity(s.x.len());

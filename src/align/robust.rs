@@ -48,7 +48,7 @@ pub struct Stretch {
     pub deviation: f64,
     /// Largest deviation, nepers or radians.
     pub size: f64,
-    /// Variance to be added to each point: the square of the largest deviation near it.
+    /// Variance to be added to each point: the square of the largest deviation near it; empty where stretches were joined.
     pub extra: Vec<f64>,
 }
 
@@ -152,6 +152,26 @@ fn grouped(x: &[f64], score: &[f64]) -> Vec<std::ops::Range<usize>> {
         match list.last_mut() {
             Some(last) if last.end >= from => last.end = last.end.max(to),
             _ => list.push(from..to),
+        }
+    }
+    list
+}
+
+/// Stretches of one series that touch, joined.
+#[must_use]
+pub fn joined(mut stretches: Vec<Stretch>) -> Vec<Stretch> {
+    stretches.sort_by_key(|s| (s.series, s.points.start));
+    let mut list: Vec<Stretch> = Vec::new();
+    for s in stretches {
+        match list.last_mut() {
+            Some(last) if last.series == s.series && (s.low_hz / last.high_hz).ln() <= REACH => {
+                last.points.end = last.points.end.max(s.points.end);
+                last.high_hz = last.high_hz.max(s.high_hz);
+                last.deviation = last.deviation.max(s.deviation);
+                last.size = last.size.max(s.size);
+                last.extra.clear();
+            }
+            _ => list.push(s),
         }
     }
     list

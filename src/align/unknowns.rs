@@ -56,6 +56,9 @@ pub struct Unknown {
     pub fault_prior: f64,
     /// A leak that the design has not: it is not there unless it is at fault.
     pub absent: bool,
+    /// One of several numbers that share a coordinate: this one multiplies (or adds to) what that gives, so that each has a
+    /// spread of its own about the common factor.
+    pub own: bool,
 }
 
 impl Unknown {
@@ -89,10 +92,15 @@ impl Unknown {
         }
     }
 
-    /// Writes the value into a design.
+    /// Writes the value into a design; an own spread acts on what the design has.
     pub fn apply(&self, design: &mut Design, theta: f64) {
         for (n, &parameter) in self.members.iter().enumerate() {
-            design.set(parameter, self.value(n, theta));
+            let value = match (self.own, self.log) {
+                (false, _) => self.value(n, theta),
+                (true, true) => design.value(parameter) * theta.exp(),
+                (true, false) => design.value(parameter) + theta,
+            };
+            design.set(parameter, value);
         }
     }
 
@@ -186,7 +194,8 @@ fn can_fail(parameter: Parameter) -> bool {
 
 /// The coordinates of a design: free ones first, then uncertain inputs, then what counts as exact.
 ///
-/// `built` values replace the design's; `[align]` without entries frees every number that has a tolerance.
+/// What a pattern in `[align] free` ties shares one coordinate; each of them has its own spread about that where the design
+/// states one. `built` values replace the design's; `[align]` without entries frees every number that has a tolerance.
 #[must_use]
 pub fn unknowns(design: &Design, built: &[Built]) -> Vec<Unknown> {
     let own_value = |p: Parameter| {
@@ -238,6 +247,7 @@ pub fn unknowns(design: &Design, built: &[Built]) -> Vec<Unknown> {
                 USUAL_RATE
             },
             absent: false,
+            own: false,
             members,
         }
     };
@@ -276,7 +286,13 @@ pub fn unknowns(design: &Design, built: &[Built]) -> Vec<Unknown> {
         let alone = list.iter().any(|u| u.members == [p]);
         let has_spread = stated(p, !p.key.is_linear()).is_some_and(|s| s > 0.0);
         let theory = form_spread(design, p).is_some();
-        if (has_spread || theory) && !taken {
+        let own = taken && !alone;
+        if (has_spread || theory) && own {
+            list.push(Unknown {
+                own,
+                ..make(design.path_of(p), vec![p], Role::Toleranced)
+            });
+        } else if (has_spread || theory) && !taken {
             let role = if everything_free && has_spread {
                 Role::Free
             } else {
@@ -284,7 +300,10 @@ pub fn unknowns(design: &Design, built: &[Built]) -> Vec<Unknown> {
             };
             list.push(make(design.path_of(p), vec![p], role));
         } else if !alone && can_fail(p) {
-            list.push(make(design.path_of(p), vec![p], Role::Exact));
+            list.push(Unknown {
+                own,
+                ..make(design.path_of(p), vec![p], Role::Exact)
+            });
         }
     }
     for u in &mut list {

@@ -382,16 +382,27 @@ pub fn write_one(
             ));
             continue;
         }
+        if u.absent {
+            head.push(format!(
+                "{}: found in this unit, {} Pa·s/m³; the design has no such leak and gets none",
+                u.path,
+                crate::report::number::significant(e.fitted, 3)
+            ));
+            continue;
+        }
         head.push(change_line(
             &u.path,
             u.unit,
             [e.designed, e.fitted, e.low95, e.high95],
         ));
-        for &parameter in &u.members {
-            changes.push(Change {
-                parameter,
-                value: done.fit.aligned.value(parameter),
-            });
+        // What is tied keeps its ratios: the spread of each one about the common factor is this unit's own.
+        for (&parameter, centre) in u.members.iter().zip(&u.centre) {
+            let value = match (u.own, u.log) {
+                (true, _) => e.fitted,
+                (false, true) => e.fitted * centre / u.centre[0],
+                (false, false) => e.fitted + centre - u.centre[0],
+            };
+            changes.push(Change { parameter, value });
         }
     }
     let file = &set.design;

@@ -230,6 +230,8 @@ pub(crate) fn result() -> Result {
                 next: None,
             },
         ],
+        not_excluded: Vec::new(),
+        next: None,
         fit: Fit {
             converged: true,
             iterations: 9,

@@ -69,6 +69,17 @@ pub fn summary(result: &Outcome, report: Option<&Path>, colour: bool) -> String 
             wrapped(&mut out, &format!("To tell them apart: {}", plain(next)), 5);
         }
     }
+    for other in &result.not_excluded {
+        let chance = number::probability(other.probability);
+        wrapped(
+            &mut out,
+            &format!("Not excluded: {} ({chance})", plain(&other.text)),
+            2,
+        );
+    }
+    if let Some(next) = &result.next {
+        wrapped(&mut out, &format!("To decide: {}", plain(next)), 2);
+    }
     bands(&mut out, result, colour);
     if let Some(far) = &result.far_field {
         far_field(&mut out, far, result);

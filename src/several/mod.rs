@@ -337,7 +337,7 @@ fn rolls(design: &Design, units: &[Unit<'_>]) -> Vec<Roll> {
             .faults
             .iter()
             .map(|f| &unit.fit.unknowns[f.unknown]);
-        for u in free.chain(faults) {
+        for u in free.chain(faults).filter(|u| !u.absent) {
             let common = u.role == Role::Free || design_off(units, &u.path);
             if common && !list.iter().any(|known| known.path == u.path) {
                 list.push(stated.iter().find(|s| s.path == u.path).unwrap_or(u));

@@ -69,11 +69,10 @@ pub fn findings(
         let Some(e) = fit.estimates.iter().find(|e| e.unknown == fault.unknown) else {
             continue;
         };
-        let Some(n) = fit.settled.active.iter().position(|&i| i == fault.unknown) else {
-            continue;
-        };
         let mut changed = fit.designed.clone();
-        u.apply(&mut changed, fit.settled.theta[n]);
+        for &p in &u.members {
+            changed.set(p, fit.aligned.value(p));
+        }
         let after = fit.comparison.simulate(&changed, &air)?;
         let words = words::describe(&fit.designed, u, e);
         let relative =
@@ -92,6 +91,29 @@ pub fn findings(
         });
     }
     Ok(list)
+}
+
+/// Changes that are not excluded, and the capture that would decide about the first of them.
+///
+/// # Errors
+/// [`ModelError`] if an explanation cannot be simulated.
+pub fn not_excluded(
+    design: &Design,
+    fit: &Fit,
+    responses: &[Response],
+    air: AirConditions,
+) -> Result<(Vec<Instead>, Option<String>), ModelError> {
+    let measured: Vec<&str> = responses.iter().map(|r| r.observation.label()).collect();
+    let next = match fit.possible.first() {
+        Some(first) => Some(next_capture(
+            design,
+            [&fit.aligned, &first.aligned],
+            &air,
+            &measured,
+        )?),
+        None => None,
+    };
+    Ok((instead(fit, &fit.possible), next))
 }
 
 /// A wrong term of the bench in words.

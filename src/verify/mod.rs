@@ -53,11 +53,23 @@ pub fn verify(
     let seconds = started.elapsed().as_secs_f64();
     note_drift(&fit, &mut responses);
     let compared = side_by_side(&fit, &responses, air)?;
-    let bands: Vec<result::Band> = compared
+    let mut bands: Vec<result::Band> = compared
         .iter()
         .flat_map(|c| bands::bands(design, &responses[c.response], c, Judged::Designed))
         .collect();
+    // Where a capture was disturbed it says nothing about the unit.
+    for d in &fit.disturbed {
+        let label = responses[fit.comparison.series[d.series].response]
+            .observation
+            .label();
+        for b in &mut bands {
+            if b.observation == label && b.low_hz < d.high_hz && b.high_hz > d.low_hz {
+                b.verdict = Verdict::Unresolved;
+            }
+        }
+    }
     let findings = findings::findings(design, &fit, &responses, air)?;
+    let (not_excluded, next) = findings::not_excluded(design, &fit, &responses, air)?;
     let (far_field, no_far_field) =
         match far_field::far_field([&fit.designed, &fit.aligned], &air, &responses, &compared)? {
             Ok(far) => (Some(far), None),
@@ -78,6 +90,8 @@ pub fn verify(
         captures: responses.iter().map(capture).collect(),
         parameters: parameters(&fit),
         findings,
+        not_excluded,
+        next,
         fit: result::Fit {
             converged: fit.settled.converged,
             iterations: fit.settled.iterations,

@@ -69,6 +69,12 @@ pub struct Result {
     pub parameters: Vec<Parameter>,
     /// What in the build explains the difference, the most probable first.
     pub findings: Vec<Finding>,
+    /// Changes that are too weak to be findings and that the captures do not exclude.
+    #[serde(default)]
+    pub not_excluded: Vec<Instead>,
+    /// What to measure next to decide about the first of those.
+    #[serde(default)]
+    pub next: Option<String>,
     /// How the fit ended.
     pub fit: Fit,
     /// Air during the captures.

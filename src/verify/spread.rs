@@ -13,6 +13,7 @@ use crate::align::Fit;
 use crate::align::unknowns::{Unknown, unknowns};
 use crate::design::Design;
 use crate::design::captures::Built;
+use crate::design::path::Parameter;
 use crate::model::monte_carlo::{Coordinate, Spread, SpreadError};
 
 /// Every number with a stated tolerance, about the design's (or the built) value.
@@ -54,33 +55,43 @@ fn posterior(fit: &Fit, scatter: bool) -> Result<Spread, SpreadError> {
     if active.is_empty() {
         return Err(SpreadError::Nothing);
     }
-    // One coordinate for each number: what the fit tied moves together by C, and scatters one by one.
-    let each: Vec<(usize, usize)> = (0..active.len())
-        .flat_map(|i| (0..fit.unknowns[active[i]].members.len()).map(move |m| (i, m)))
-        .collect();
-    let coordinates = each
-        .iter()
-        .map(|&(i, m)| {
-            let unknown = &fit.unknowns[active[i]];
-            Coordinate {
-                path: fit.designed.path_of(unknown.members[m]),
-                members: vec![unknown.members[m]],
-                centre: vec![unknown.value(m, fit.settled.theta[i])],
-                log: unknown.log,
+    // One coordinate for each number; what the fit ties and what is each one's own add up in it.
+    let mut numbers: Vec<(Parameter, Vec<usize>)> = Vec::new();
+    for (n, &i) in active.iter().enumerate() {
+        for &p in &fit.unknowns[i].members {
+            match numbers.iter_mut().find(|(q, _)| *q == p) {
+                Some((_, places)) => places.push(n),
+                None => numbers.push((p, vec![n])),
             }
+        }
+    }
+    let coordinates = numbers
+        .iter()
+        .map(|(p, places)| Coordinate {
+            path: fit.designed.path_of(*p),
+            members: vec![*p],
+            centre: vec![fit.aligned.value(*p)],
+            log: fit.unknowns[active[places[0]]].log,
         })
         .collect();
-    let covariance: Vec<Vec<f64>> = each
+    let covariance: Vec<Vec<f64>> = numbers
         .iter()
-        .map(|row| {
-            let entry = |column: &(usize, usize)| {
-                let own = match fit.unknowns[active[row.0]].stated_sd {
-                    Some(sd) if scatter && row == column => sd * sd,
-                    _ => 0.0,
-                };
-                fit.settled.covariance[(row.0, column.0)] + own
-            };
-            each.iter().map(entry).collect()
+        .map(|(p, places)| {
+            numbers
+                .iter()
+                .map(|(q, others)| {
+                    let known: f64 = places
+                        .iter()
+                        .flat_map(|&i| others.iter().map(move |&j| (i, j)))
+                        .map(|at| fit.settled.covariance[at])
+                        .sum();
+                    let last = places[places.len() - 1];
+                    match fit.unknowns[active[last]].stated_sd {
+                        Some(sd) if scatter && p == q => known + sd * sd,
+                        _ => known,
+                    }
+                })
+                .collect()
         })
         .collect();
     Spread::correlated(coordinates, &covariance)

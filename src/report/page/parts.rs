@@ -75,6 +75,13 @@ pub(super) fn findings(result: &Outcome) -> Markup {
                     "compares the changes that were examined; look at the cabinet before cutting wood." }
                 ol class="findings" { @for finding in &result.findings { (one(finding)) } }
             }
+            @if !result.not_excluded.is_empty() {
+                p { "Too weak to be findings, and not excluded:" }
+                ul { @for other in &result.not_excluded {
+                    li { (other.text) " (" (number::probability(other.probability)) ")" }
+                } }
+                @if let Some(next) = &result.next { p { "To decide: " (next) "." } }
+            }
         }
     }
 }
