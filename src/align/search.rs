@@ -10,7 +10,7 @@
 //! Theory, Inference, and Learning Algorithms, ch. 28 (evidence and Occam factors), both from memory.
 
 use super::dense::{Cholesky, Matrix, dot};
-use super::kernels;
+use super::kernels::{self, Reading};
 use super::least_squares::{Constraint, LeastSquaresError, Options, Outcome, Problem, minimise};
 use super::problem::Alignment;
 use super::residual::{Comparison, DELAY_UNIT_S, Evaluated, Nuisance};
@@ -220,8 +220,14 @@ impl<'a> Search<'a> {
             let Some(evaluated) = problem.at(&theta) else {
                 break;
             };
-            (kernels, log_evidence) =
-                kernels::per_series(self.comparison, evaluated, &precision, &theta, &kernels);
+            (kernels, log_evidence) = kernels::per_series(
+                self.comparison,
+                evaluated,
+                &precision,
+                &theta,
+                &kernels,
+                Reading::Fine,
+            );
             problem.set_kernels(&kernels);
         }
         let outcome = self.fit(&mut problem, &constraints, &theta, (40, ROUGH))?;
@@ -290,7 +296,7 @@ impl<'a> Search<'a> {
         self.settle(active, Vec::new(), &start, &wide, 3)
     }
 
-    /// The same model, fitted to the end, with next to no prior on what was released: how large faults usually are helps to find them, and says
+    /// The same model, fitted to the end, with discrepancies as intervals need them and next to no prior on what was released: how large faults usually are helps to find them, and says
     /// nothing about this one, nor may it pull at the others.
     ///
     /// # Errors
@@ -304,9 +310,31 @@ impl<'a> Search<'a> {
                 c.sd = c.sd.max(FLAT);
             }
         }
+        let precision: Vec<f64> = constraints.iter().map(Constraint::precision).collect();
         let mut problem = self.problem(&settled.active, &settled.kernels);
-        let outcome = self.fit(&mut problem, &constraints, &settled.theta, (40, FINE))?;
+        let mut kernels = settled.kernels.clone();
+        let mut theta = settled.theta.clone();
+        for _ in 0..2 {
+            let Some(evaluated) = problem.at(&theta) else {
+                break;
+            };
+            kernels = kernels::per_series(
+                self.comparison,
+                evaluated,
+                &precision,
+                &theta,
+                &kernels,
+                Reading::Coarse,
+            )
+            .0;
+            problem.set_kernels(&kernels);
+            theta = self
+                .fit(&mut problem, &constraints, &theta, (40, ROUGH))?
+                .theta;
+        }
+        let outcome = self.fit(&mut problem, &constraints, &theta, (40, FINE))?;
         Ok(Settled {
+            kernels,
             covariance: covariance(&outcome),
             prior_sd: constraints.iter().map(|c| c.sd).collect(),
             theta: outcome.theta,
