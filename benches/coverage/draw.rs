@@ -164,8 +164,12 @@ impl Case {
                     path: p.path.clone(),
                     truth,
                     fitted: p.fitted,
-                    low95: p.low95,
-                    high95: p.high95,
+                    low95: if p.open_low {
+                        f64::NEG_INFINITY
+                    } else {
+                        p.low95
+                    },
+                    high95: if p.open_high { f64::INFINITY } else { p.high95 },
                 })
             })
             .collect();
@@ -237,11 +241,15 @@ impl Case {
                 .unit
                 .leaks
                 .iter()
-                .find(|l| l.name == "hidden" && l.at == at)?;
-            return match hidden.form {
-                LeakForm::Resistance(r) => Some(r),
-                LeakForm::Slot { .. } => None,
-            };
+                .find(|l| l.name == "hidden" && l.at == at);
+            // There is none: its resistance is beyond any bound.
+            return Some(match hidden.map(|l| l.form) {
+                Some(LeakForm::Resistance(r)) => r,
+                _ => f64::INFINITY,
+            });
+        }
+        if path == "leak.past-driver.resistance" {
+            return Some(f64::INFINITY);
         }
         let p = *self.unit.matching(path).first()?;
         let value = self.unit.value(p);

@@ -12,7 +12,7 @@ use bassay::align::unknowns::{Role, Unknown};
 use bassay::align::whiten::Kernel;
 use bassay::design::Design;
 use bassay::design::path::{Element, Key};
-use bassay::measure::{Impulse, Observation, Response, Take};
+use bassay::measure::{Observation, Response};
 use bassay::model::Observed;
 use bassay::model::network::Network;
 use bassay::rehearse::random::Random;
@@ -145,7 +145,11 @@ fn one(design: &Design, seed: u64) -> Result<Vec<(String, f64, f64, bool)>, Stri
     let (_, jacobian): (Vec<f64>, Matrix) = whitened(&whiteners(&fit.comparison, &none), &at, size);
     let prior: Vec<f64> = chosen
         .iter()
-        .map(|u| u.stated_sd.unwrap_or(8.0))
+        .map(|u| match (u.role, u.stated_sd) {
+            (_, Some(sd)) => sd,
+            (Role::Free, None) => u.flat_sd(),
+            _ => u.sound_sd,
+        })
         .chain(fit.comparison.nuisance_sd.iter().copied())
         .map(|sd| sd.powi(-2))
         .collect();
@@ -210,33 +214,10 @@ fn responses(unit: &Design, random: &mut Random) -> Result<(Vec<Response>, Nuisa
             })
             .collect();
         list.push(Response {
-            observation,
+            // What the alignment assumes of the noise is that of the value without it.
             noise_rms: value.iter().map(|v| v.norm() * NOISE).collect(),
-            frequency_hz: frequency_hz.clone(),
-            value: measured,
-            calibration_relative: LEVEL,
-            resolution_hz: 0.01,
-            absolute: true,
-            timed: true,
-            has_phase: true,
             drive_v: Some(2.83),
-            ahead_ohm: None,
-            take: Take {
-                file: "drawn".to_string(),
-                digest: String::new(),
-                sample_rate_hz: 48_000,
-                snr_db: 20.0,
-                snr_bands: Vec::new(),
-                clipped: false,
-                drift_ppm: 0.0,
-                drift_sd_ppm: None,
-                polarity: 1,
-                usable_hz: [6.0, 400.0],
-                start_s: 0.5,
-                warnings: Vec::new(),
-            },
-            harmonics: Vec::new(),
-            impulse: Impulse::default(),
+            ..Response::made(observation, &frequency_hz, measured, NOISE)
         });
     }
     let nuisance: Nuisances = Box::new(move |series, kind| match kind {

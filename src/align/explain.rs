@@ -104,6 +104,7 @@ impl Explained {
 #[must_use]
 pub fn arrangements(design: &Design) -> Vec<Arrangement> {
     let mut list = vec![Arrangement::AsDesigned];
+    list.extend((0..design.driver.also.len()).map(Arrangement::Inverted));
     let n = design.resistors.len();
     for a in 0..n {
         for b in a + 1..n {
@@ -119,7 +120,6 @@ pub fn arrangements(design: &Design) -> Vec<Arrangement> {
             }
         }
     }
-    list.extend((0..design.driver.also.len()).map(Arrangement::Inverted));
     list.truncate(MOST_ARRANGEMENTS);
     list
 }
@@ -165,6 +165,16 @@ pub fn arranged(
                 let (mx, my) = (x.areal_mass_kg_per_m2, y.areal_mass_kg_per_m2);
                 design.resistors[a].areal_mass_kg_per_m2 = my;
                 design.resistors[b].areal_mass_kg_per_m2 = mx;
+                let (x, y) = (&design.resistors[a], &design.resistors[b]);
+                let [qx, qy] = [x, y].map(|r| (r.quadratic_pa_s2_per_m2, r.limp));
+                (
+                    design.resistors[a].quadratic_pa_s2_per_m2,
+                    design.resistors[a].limp,
+                ) = qy;
+                (
+                    design.resistors[b].quadratic_pa_s2_per_m2,
+                    design.resistors[b].limp,
+                ) = qx;
             }
         }
         Arrangement::Inverted(i) => {

@@ -13,6 +13,7 @@ pub mod interval;
 pub mod kernels;
 pub mod least_squares;
 pub mod plan;
+mod polarity;
 pub mod possible_leaks;
 pub mod problem;
 pub mod profile;
@@ -28,10 +29,11 @@ pub mod whiten;
 
 use crate::design::Design;
 use crate::design::captures::Built;
-use crate::measure::{Observation, Response};
+use crate::measure::Response;
 use dense::Matrix;
 use explain::{Arrangement, Explained, Tried, explain};
 use identify::{Criteria, Identification, identify};
+use polarity::{driver_inverted, settle_polarity};
 use problem::{whitened, whiteners};
 use ranges::Range;
 use rayon::prelude::*;
@@ -238,10 +240,14 @@ pub fn align(
     let search = Search::new(&comparison, &unknowns);
     progress("intervals");
     let estimates = estimates(&search, &settled, &identified, &faults, &aligned);
-    let rows: usize = comparison.series.iter().map(|s| 2 * s.x.len()).sum();
+    let rows: usize = comparison
+        .series
+        .iter()
+        .map(|s| s.x.len() * if s.has_phase { 2 } else { 1 })
+        .sum();
     Ok(Fit {
         degrees_of_freedom: rows.saturating_sub(settled.theta.len()),
-        driver_inverted: driver_inverted(&polarity, responses),
+        driver_inverted: driver_inverted(&polarity, responses, &comparison),
         models,
         possible,
         disturbed,
@@ -336,21 +342,6 @@ fn effect(
     Ok(points
         .map(|(a, b)| (a.norm() / b.norm()).ln().abs())
         .fold(0.0, f64::max))
-}
-
-/// Whether every pressure response is inverted. One microphone alone may itself be the one that is inverted.
-fn driver_inverted(polarity: &[i8], responses: &[Response]) -> Option<f64> {
-    let pressures: Vec<i8> = responses
-        .iter()
-        .zip(polarity)
-        .filter(|(r, _)| r.observation != Observation::Impedance && r.has_phase)
-        .map(|(_, &p)| p)
-        .collect();
-    (!pressures.is_empty() && pressures.iter().all(|p| *p < 0)).then_some(if pressures.len() > 1 {
-        0.99
-    } else {
-        0.5
-    })
 }
 
 /// Probabilities of the best model's changes, and what would do in their place.
@@ -558,6 +549,24 @@ fn coordinate_name(search: &Search<'_>, settled: &Settled, n: usize) -> String {
     search.comparison.nuisance_path(n - settled.active.len())
 }
 
+/// The interval of a number with a spread of its own is that of the product with the common factor.
+fn total_range(search: &Search<'_>, settled: &Settled, n: usize, own: Range) -> Range {
+    let member = search.unknowns[settled.active[n]].members[0];
+    let common = (0..settled.active.len())
+        .find(|&m| m != n && search.unknowns[settled.active[m]].members.contains(&member));
+    let Some(m) = common else { return own };
+    let c = &settled.covariance;
+    let sd = (c[(n, n)] + 2.0 * c[(n, m)] + c[(m, m)]).max(0.0).sqrt();
+    let ends = interval::interval_95(settled.theta[n], sd, None);
+    Range {
+        low: ends[0],
+        high: ends[1],
+        laplace: ends,
+        profiled: false,
+        ..own
+    }
+}
+
 fn estimates(
     search: &Search<'_>,
     settled: &Settled,
@@ -594,6 +603,11 @@ fn estimates(
             };
             // A spread of its own acts on what the common coordinate gives.
             let here = settled.theta[n];
+            let range = if u.own {
+                total_range(search, settled, n, range)
+            } else {
+                range
+            };
             let value = |t: f64| match (u.own, u.log) {
                 (false, _) => u.value(0, t),
                 (true, true) => aligned.value(u.members[0]) * (t - here).exp(),
@@ -624,46 +638,4 @@ fn estimates(
             }
         })
         .collect()
-}
-
-/// Finds inverted captures by the sign of measured over simulated, and turns them round.
-fn settle_polarity(
-    design: &Design,
-    bench: Bench,
-    responses: &mut [Response],
-) -> Result<Vec<i8>, AlignError> {
-    let comparison = Comparison::new(design, bench, responses);
-    let none = vec![0.0; comparison.nuisances()];
-    let evaluated = comparison.evaluate(&[], &[], &none, false)?;
-    let mut polarity = vec![1; responses.len()];
-    for (s, simulated) in comparison.series.iter().zip(&evaluated.simulated) {
-        let response = &mut responses[s.response];
-        if matches!(response.observation, Observation::Impedance) || !s.has_phase {
-            continue;
-        }
-        let delay = if response.timed {
-            0.0
-        } else {
-            s.coarse_delay_s(&comparison.frequency_hz, simulated)
-        };
-        // The lower half of the band: there a delay or a wrong length turns the phase least.
-        let sum: f64 = s
-            .place
-            .iter()
-            .enumerate()
-            .take(s.x.len().div_ceil(2))
-            .map(|(i, &at)| {
-                let ratio = s.measured[i] / simulated[i];
-                (ratio.arg() + std::f64::consts::TAU * comparison.frequency_hz[at] * delay).cos()
-            })
-            .sum();
-        if sum < 0.0 {
-            polarity[s.response] = -1;
-            response.take.polarity = -response.take.polarity;
-            for v in &mut response.value {
-                *v = -*v;
-            }
-        }
-    }
-    Ok(polarity)
 }

@@ -15,7 +15,7 @@ use super::unknowns::{Role, Unknown, unknowns};
 use super::whiten::Kernel;
 use crate::design::path::{Element, Key};
 use crate::design::{Design, Probe, ProbePlace};
-use crate::measure::{Impulse, Observation, Response, Take};
+use crate::measure::{Observation, Response};
 use crate::model::network::Network;
 use crate::model::{ModelError, Observed};
 use serde::Serialize;
@@ -93,7 +93,7 @@ pub struct Smallest {
     pub path: String,
     /// Value that it would have, SI: below the design's.
     pub below: Option<f64>,
-    /// The same above the design's; `None` for a leak that the design has not.
+    /// The same above the design's; `None` for a leak: tighter than drawn is no fault.
     pub above: Option<f64>,
     /// Value of the design, SI; `None` for a leak that the design has not.
     pub designed: Option<f64>,
@@ -460,6 +460,16 @@ impl Sight {
                 });
                 continue;
             }
+            if first.key == Key::Resistance && matches!(first.element, Element::Leak(_)) {
+                let more = sd.and_then(|sd| smallest_more_leak(u, sd, per_unit));
+                list.push(Smallest {
+                    path: u.path.clone(),
+                    below: more.map(|x| u.value(0, -x)),
+                    above: None,
+                    designed: Some(u.designed),
+                });
+                continue;
+            }
             let size = sd.and_then(|sd| smallest_change(u, sd, per_unit));
             list.push(Smallest {
                 path: u.path.clone(),
@@ -487,6 +497,20 @@ impl Sight {
     }
 }
 
+/// The smallest growth of a leak, −Δln R. Levels follow the conductance G, of which the standard deviation stays what it is at the
+/// design's value, while that of ln R shrinks as the leak grows.
+fn smallest_more_leak(u: &Unknown, sd: f64, per_unit: f64) -> Option<f64> {
+    let mut x = u.sound_sd;
+    while log_odds(u, x, sd * (-x).exp()) < 0.0 {
+        x *= 1.02;
+        if x > 12.0 {
+            return None;
+        }
+    }
+    let growth = (x.exp_m1() + POWER_95 * sd).max(MATERIAL / per_unit.max(1e-12));
+    Some(growth.ln_1p())
+}
+
 /// The smallest change of a coordinate that would be seen, from its standard deviation by the data alone.
 fn smallest_change(u: &Unknown, sd: f64, per_unit: f64) -> Option<f64> {
     let mut x = u.sound_sd;
@@ -512,37 +536,8 @@ fn response(
             probe: design.probes[i].name.clone(),
         },
     };
-    let band = [
-        frequency_hz.first().copied().unwrap_or(1.0),
-        frequency_hz.last().copied().unwrap_or(1.0),
-    ];
     Response {
-        observation,
-        frequency_hz: frequency_hz.to_vec(),
-        noise_rms: value.iter().map(|v| v.norm() * NOISE).collect(),
-        value,
-        calibration_relative: crate::measure::take::CALIBRATOR,
-        resolution_hz: 0.1,
-        absolute: true,
-        timed: true,
-        has_phase: true,
         drive_v: Some(design.drive.voltage_v),
-        ahead_ohm: None,
-        take: Take {
-            file: String::new(),
-            digest: String::new(),
-            sample_rate_hz: 0,
-            snr_db: -20.0 * NOISE.log10(),
-            snr_bands: Vec::new(),
-            clipped: false,
-            drift_ppm: 0.0,
-            drift_sd_ppm: None,
-            polarity: 1,
-            usable_hz: band,
-            start_s: 0.0,
-            warnings: Vec::new(),
-        },
-        harmonics: Vec::new(),
-        impulse: Impulse::default(),
+        ..Response::made(observation, frequency_hz, value, NOISE)
     }
 }

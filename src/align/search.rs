@@ -19,8 +19,6 @@ use super::unknowns::{RARE, Role, Unknown};
 use super::whiten::Kernel;
 use crate::model::ModelError;
 
-/// Standard deviation that stands for a flat prior: e^±8 covers every decade that a cabinet can show.
-const FLAT: f64 = 8.0;
 /// Least change of a level, nepers, that can be told from the model's own error: 0.1 dB, one standard deviation of
 /// what an independent model of the same cabinet may differ by.
 pub const MATERIAL: f64 = 0.0115;
@@ -99,7 +97,7 @@ impl<'a> Search<'a> {
         }
         match (u.role, u.stated_sd) {
             (_, Some(sd)) => sd,
-            (Role::Free, None) => FLAT,
+            (Role::Free, None) => u.flat_sd(),
             _ => u.sound_sd,
         }
     }
@@ -307,7 +305,8 @@ impl<'a> Search<'a> {
         let coordinates = settled.active.iter().copied().chain(of_bench);
         for (c, i) in constraints.iter_mut().zip(coordinates) {
             if settled.released.contains(&i) {
-                c.sd = c.sd.max(FLAT);
+                let flat = self.unknowns.get(i).map_or(8.0, Unknown::flat_sd);
+                c.sd = c.sd.max(flat);
             }
         }
         let precision: Vec<f64> = constraints.iter().map(Constraint::precision).collect();
@@ -318,15 +317,17 @@ impl<'a> Search<'a> {
             let Some(evaluated) = problem.at(&theta) else {
                 break;
             };
-            kernels = kernels::per_series(
-                self.comparison,
-                evaluated,
-                &precision,
-                &theta,
-                &kernels,
-                Reading::Coarse,
-            )
-            .0;
+            let read = |reading| {
+                let old = &settled.kernels;
+                kernels::per_series(self.comparison, evaluated, &precision, &theta, old, reading).0
+            };
+            // A rough error shows in all points, a smooth one only over stretches: what leaves more open counts.
+            let open = |k: &Kernel| k.sigma * k.sigma / k.length;
+            kernels = read(Reading::Fine)
+                .into_iter()
+                .zip(read(Reading::Coarse))
+                .map(|(a, b)| if open(&a) >= open(&b) { a } else { b })
+                .collect();
             problem.set_kernels(&kernels);
             theta = self
                 .fit(&mut problem, &constraints, &theta, (40, ROUGH))?

@@ -72,6 +72,12 @@ impl Unknown {
         }
     }
 
+    /// Standard deviation that stands for a flat prior: e^±8 covers every decade that a cabinet can show.
+    #[must_use]
+    pub fn flat_sd(&self) -> f64 {
+        if self.log { 8.0 } else { 100.0 * self.fault_sd }
+    }
+
     /// Coordinate of the design's own value.
     #[must_use]
     pub fn designed_theta(&self) -> f64 {
@@ -108,7 +114,12 @@ impl Unknown {
     #[must_use]
     pub fn bounds(&self) -> [f64; 2] {
         if !self.log {
-            return [-1e3, 1e3];
+            let wide = 100.0 * self.fault_sd;
+            let low = match self.members[0].key {
+                Key::Quadratic | Key::AirGap => -self.centre[0],
+                _ => -wide,
+            };
+            return [low, wide];
         }
         let wide = match self.members[0].key {
             Key::Resistance => 16.0,
@@ -150,7 +161,8 @@ fn usual(design: &Design, parameter: Parameter) -> (f64, f64) {
         (_, Key::EndFrom | Key::EndTo | Key::Distance) => (0.003, 0.03),
         (_, Key::Fraction) => (0.05, 0.4),
         (_, Key::ArealMass) => (0.05, 0.5),
-        (_, Key::Quadratic) => (0.3 * value, 3.0 * value),
+        // A cloth of 300 Pa·s/m that doubles at 1 m/s.
+        (_, Key::Quadratic) => ((0.3 * value).max(30.0), (3.0 * value).max(300.0)),
         _ => (0.1, 1.0),
     }
 }
@@ -206,6 +218,10 @@ pub fn unknowns(design: &Design, built: &[Built]) -> Vec<Unknown> {
             .map_or_else(|| design.value(p), |b| b.value)
     };
     let stated = |p: Parameter, log: bool| -> Option<f64> {
+        // What the design has not, none of its patterns means.
+        if possible_leaks::is_one(design, p) {
+            return None;
+        }
         let path = design.path_of(p);
         let (spread, value) = match built.iter().find(|b| b.path == path) {
             Some(b) => (b.spread, b.value),
@@ -265,7 +281,7 @@ pub fn unknowns(design: &Design, built: &[Built]) -> Vec<Unknown> {
         let members: Vec<Parameter> = design
             .matching(pattern)
             .into_iter()
-            .filter(|p| usable(p))
+            .filter(|p| usable(p) && !possible_leaks::is_one(design, *p))
             .collect();
         if members.is_empty() {
             continue;

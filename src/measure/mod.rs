@@ -170,6 +170,46 @@ pub enum TakeWarning {
 }
 
 impl Response {
+    /// A response that no file holds: calibrated, with time zero and phase, usable all over.
+    #[must_use]
+    pub fn made(
+        observation: Observation,
+        frequency_hz: &[f64],
+        value: Vec<Complex64>,
+        noise_over_value: f64,
+    ) -> Self {
+        let ends = [frequency_hz.first(), frequency_hz.last()].map(|f| f.copied().unwrap_or(1.0));
+        Self {
+            observation,
+            frequency_hz: frequency_hz.to_vec(),
+            noise_rms: value.iter().map(|v| v.norm() * noise_over_value).collect(),
+            value,
+            calibration_relative: take::CALIBRATOR,
+            resolution_hz: 0.01,
+            absolute: true,
+            timed: true,
+            has_phase: true,
+            drive_v: None,
+            ahead_ohm: None,
+            take: Take {
+                file: "made".to_string(),
+                digest: String::new(),
+                sample_rate_hz: 0,
+                snr_db: -20.0 * noise_over_value.log10(),
+                snr_bands: Vec::new(),
+                clipped: false,
+                drift_ppm: 0.0,
+                drift_sd_ppm: None,
+                polarity: 1,
+                usable_hz: ends,
+                start_s: 0.0,
+                warnings: Vec::new(),
+            },
+            harmonics: Vec::new(),
+            impulse: Impulse::default(),
+        }
+    }
+
     /// Bins of the grid for a band, for callers that build their own response.
     #[must_use]
     pub fn grid(low_hz: f64, high_hz: f64) -> Vec<f64> {

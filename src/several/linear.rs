@@ -18,10 +18,6 @@
 use crate::align::Fit;
 use crate::align::dense::{Cholesky, Matrix, dot};
 use crate::align::residual::Nuisance;
-use crate::align::unknowns::Unknown;
-
-/// Standard deviation that stands for a flat prior of a logarithm, as in the alignment.
-const FLAT: f64 = 8.0;
 
 /// What a unit tells about the chosen numbers, in coordinates from the design's own values.
 #[derive(Debug, Clone)]
@@ -32,11 +28,6 @@ pub struct Linear {
     pub apart: Matrix,
     /// Covariance of the errors that all units have in common.
     pub common: Matrix,
-}
-
-/// Next to no prior: the alignment's own flat one for logarithms, a hundred faults for others.
-fn flat_sd(u: &Unknown) -> f64 {
-    if u.log { FLAT } else { 100.0 * u.fault_sd }
 }
 
 /// Information JᵀV⁻¹J of the data, its parts by noise and by discrepancy, and the gradient JᵀV⁻¹r.
@@ -107,7 +98,7 @@ pub fn linear(fit: &Fit, chosen: &[usize], measured: &[usize]) -> Option<Linear>
     for (n, own) in own.iter_mut().enumerate().take(active) {
         let index = settled.active[n];
         let sd = if chosen.contains(&n) && !measured.contains(&n) {
-            flat_sd(&fit.unknowns[index])
+            fit.unknowns[index].flat_sd()
         } else {
             settled.prior_sd[n]
         };

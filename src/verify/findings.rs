@@ -90,6 +90,7 @@ pub fn findings(
             next: next(&fault.instead)?,
         });
     }
+    list.sort_by(|a, b| b.probability.total_cmp(&a.probability));
     Ok(list)
 }
 

@@ -217,7 +217,12 @@ fn parameters(fit: &Fit) -> Vec<Parameter> {
         .map(|e| Parameter {
             path: fit.unknowns[e.unknown].path.clone(),
             unit: fit.unknowns[e.unknown].unit.to_string(),
-            designed: e.designed,
+            // A leak that the design has not has no designed value.
+            designed: if fit.unknowns[e.unknown].absent {
+                f64::NAN
+            } else {
+                e.designed
+            },
             fitted: e.fitted,
             low95: e.low95,
             high95: e.high95,

@@ -116,17 +116,20 @@ pub fn describe(design: &Design, unknown: &Unknown, estimate: &Estimate) -> Word
         (Element::Duct(i), Key::Length) if !several => {
             let name = &design.ducts[i].name;
             let mm = (fitted - unknown.designed) * 1e3;
-            let ends = [
-                (low95 - unknown.designed) * 1e3,
-                (high95 - unknown.designed) * 1e3,
-            ];
+            // Counted in the direction of the change: an end on the other side is negative.
+            let side = if mm > 0.0 { 1.0 } else { -1.0 };
+            let mut ends = [low95, high95].map(|v| side * (v - unknown.designed) * 1e3);
+            ends.sort_by(f64::total_cmp);
+            let interval = if estimate.low_open || estimate.high_open {
+                "by how much cannot be told".to_string()
+            } else {
+                format!("95 % {:.0} to {:.0} mm", ends[0], ends[1])
+            };
             (
                 format!(
-                    "channel {name}: {:.0} mm {} than drawn, 95 % {:.0} to {:.0} mm",
+                    "channel {name}: {:.0} mm {} than drawn, {interval}",
                     mm.abs(),
                     if mm > 0.0 { "longer" } else { "shorter" },
-                    ends[0].abs().min(ends[1].abs()),
-                    ends[0].abs().max(ends[1].abs())
                 ),
                 format!(
                     "measure the centre line of {name} with a tape and compare it with the drawing"
