@@ -1,6 +1,7 @@
 //! Deconvolution, alignment and the whole verification of a sample unit.
 
 use bassay::align::align;
+use bassay::align::plan::plan;
 use bassay::align::residual::{Bench, STATED_TEMPERATURE_SD_K};
 use bassay::design::captures::SweepPlan;
 use bassay::design::{captures_read, read};
@@ -92,6 +93,21 @@ fn main_job(c: &mut Criterion) {
                 &mut |_| {},
             ))
         });
+    });
+    let leaking = Path::new("sample-captures/leaking/captures.toml");
+    let faulty = captures_read::read(leaking).expect("the samples are sound");
+    let seen = measure::load(&faulty, &mut |_| {}).expect("the samples are sound");
+    group.bench_function(
+        "alignment of the sample unit with two faults, all findings",
+        |b| {
+            b.iter(|| {
+                let bench = Bench::of(&faulty, design.air);
+                black_box(align(&design, &[], bench, &mut seen.clone(), &mut |_| {}))
+            });
+        },
+    );
+    group.bench_function("plan of the sample design", |b| {
+        b.iter(|| black_box(plan(&design, &[])));
     });
     group.bench_function("verify of the sound sample unit, 4 captures", |b| {
         b.iter(|| {

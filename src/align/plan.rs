@@ -86,7 +86,7 @@ pub struct Further {
     pub separates: Vec<String>,
 }
 
-/// The smallest change of a part that would be seen in 95 of 100 units.
+/// The smallest change of a part that would be called a fault in 95 of 100 units: it stands out of the tolerance.
 #[derive(Debug, Clone, Serialize)]
 pub struct Smallest {
     /// Path.
@@ -97,6 +97,9 @@ pub struct Smallest {
     pub above: Option<f64>,
     /// Value of the design, SI; `None` for a leak that the design has not.
     pub designed: Option<f64>,
+    /// Smallest change that would be told from the design's value, within its tolerance or not, as a fraction: the 95 % interval
+    /// excludes it in 95 of 100 units.
+    pub seen: Option<f64>,
 }
 
 /// A set of captures that cannot be planned.
@@ -457,6 +460,7 @@ impl Sight {
                     below,
                     above: None,
                     designed: None,
+                    seen: None,
                 });
                 continue;
             }
@@ -467,6 +471,7 @@ impl Sight {
                     below: more.map(|x| u.value(0, -x)),
                     above: None,
                     designed: Some(u.designed),
+                    seen: sd.map(seen),
                 });
                 continue;
             }
@@ -476,6 +481,7 @@ impl Sight {
                 below: size.map(|x| u.value(0, -x)),
                 above: size.map(|x| u.value(0, x)),
                 designed: Some(u.designed),
+                seen: sd.map(seen),
             });
         }
         list
@@ -495,6 +501,11 @@ impl Sight {
         let material = MATERIAL / (per_unit * ABSENT_PA_S_PER_M3);
         Some(1.0 / (((z + POWER_95) * spread).max(material)))
     }
+}
+
+/// Smallest fraction that is told from nothing, from the standard deviation of the logarithm.
+fn seen(sd: f64) -> f64 {
+    ((super::interval::NORMAL_95 + POWER_95) * sd).exp_m1()
 }
 
 /// The smallest growth of a leak, −Δln R. Levels follow the conductance G, of which the standard deviation stays what it is at the

@@ -63,7 +63,7 @@ pub fn table(plan: &Plan) -> String {
         out.push_str(&bulleted(&text));
         out.push('\n');
     }
-    out.push_str("\nSmallest change that would be called a fault in 95 of 100 units\n");
+    out.push_str("\nSmallest change that would be seen, and called a fault, in 95 of 100 units\n");
     for s in &plan.smallest {
         let name: String = words::path(&s.path).chars().take(44).collect();
         out.push_str(&format!("  {name:<46}{}\n", smallest(s)));
@@ -96,15 +96,15 @@ fn smallest(s: &Smallest) -> String {
             if s.path.ends_with("gap") {
                 format!("a gap of {:.2} mm", designed * (designed / low) * 1e3)
             } else {
-                format!(
-                    "{} times the leak, {}",
-                    number::significant(designed / low, 2),
-                    slot(low)
-                )
+                let gap = (12.0 * 1.82e-5 * 0.018 / (0.3 * low)).cbrt() * 1e3;
+                let times = number::significant(designed / low, 2);
+                format!("{times} times it: 300 mm × {gap:.2} mm")
             }
         }
         (Some(designed), Some(low), Some(high)) => format!(
-            "{:.0} % less or {:.0} % more",
+            "±{} %; a fault: −{:.0} or +{:.0} %",
+            s.seen
+                .map_or("?".to_string(), |v| number::significant(100.0 * v, 2)),
             100.0 * (1.0 - low / designed),
             100.0 * (high / designed - 1.0)
         ),
