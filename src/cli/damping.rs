@@ -138,10 +138,13 @@ fn calibrations(
             )));
         }
         if second.unit != set.unit {
-            out.remark(format!(
-                "  the units differ in name: {} and {}; they are taken as one",
-                set.unit, second.unit
-            ));
+            return Err(Failure::input(format!(
+                "{}: its unit is {}, that of {} is {}; expected one unit at two levels (make the two `unit` keys the same if it is)",
+                file.display(),
+                second.unit,
+                args.captures.display(),
+                set.unit
+            )));
         }
         levels.push((set.clone(), first));
         let responses = load::responses(&second, out)?;

@@ -49,8 +49,14 @@ impl Output {
         let text = serde_json::to_string_pretty(value).map_err(|error| {
             Failure::system(format!("the result cannot be written as JSON: {error}"))
         })?;
-        let _ = writeln!(std::io::stdout().lock(), "{text}");
-        Ok(())
+        // A reader that went away is no error; a full disk behind the redirection is.
+        match writeln!(std::io::stdout().lock(), "{text}").and_then(|()| std::io::stdout().flush())
+        {
+            Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => Err(Failure::system(format!(
+                "the result cannot be written to standard output: {e}"
+            ))),
+            _ => Ok(()),
+        }
     }
 
     /// Progress or a remark on standard error; nothing with `--quiet`.

@@ -121,6 +121,7 @@ fn bands() -> Vec<Band> {
                 Verdict::Unresolved
             };
             bands.push(Band {
+                disturbed: false,
                 observation: seen.label.clone(),
                 center_hz,
                 low_hz,

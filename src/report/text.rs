@@ -69,6 +69,13 @@ pub fn summary(result: &Outcome, report: Option<&Path>, colour: bool) -> String 
             wrapped(&mut out, &format!("To tell them apart: {}", plain(next)), 5);
         }
     }
+    for text in words::apart(result) {
+        wrapped(
+            &mut out,
+            &format!("Measured, and allowed by its tolerance: {}", plain(&text)),
+            2,
+        );
+    }
     for other in &result.not_excluded {
         let chance = number::probability(other.probability);
         wrapped(

@@ -105,6 +105,41 @@ fn offset(band: &Band, difference_db: f64) -> String {
     )
 }
 
+/// Parameters that were measured apart from the design, by 5 % or more, and are no findings because their tolerance allows it.
+#[must_use]
+pub fn apart(result: &Outcome) -> Vec<String> {
+    result
+        .parameters
+        .iter()
+        .filter(|p| {
+            let ratio = p.fitted / p.designed;
+            let outside = p.low95 > p.designed || p.high95 < p.designed;
+            p.identifiable
+                && outside
+                && ratio > 0.0
+                && (ratio - 1.0).abs() >= 0.05
+                && !result.findings.iter().any(|f| f.path == p.path)
+        })
+        .map(|p| {
+            let percent = |v: f64| 100.0 * (v / p.designed - 1.0).abs();
+            let side = if p.fitted < p.designed {
+                "below"
+            } else {
+                "above"
+            };
+            let mut ends = [percent(p.low95), percent(p.high95)];
+            ends.sort_by(f64::total_cmp);
+            format!(
+                "{} {:.0} % {side} the design (95 % {:.0} to {:.0} %)",
+                path(&p.path),
+                percent(p.fitted),
+                ends[0],
+                ends[1]
+            )
+        })
+        .collect()
+}
+
 /// Why the verdict is what it is: the band that decides and its margin, in one or two sentences.
 #[must_use]
 pub fn reason(result: &Outcome) -> String {
@@ -123,6 +158,16 @@ pub fn reason(result: &Outcome) -> String {
         };
         size + sign * band.expanded_uncertainty_db - band.tolerance_db
     };
+    let disturbed = result.bands.iter().filter(|b| b.disturbed).count();
+    if disturbed > 0 && result.verdict == Verdict::Unresolved {
+        return format!(
+            "{disturbed} of {all} bands were disturbed while they were captured and are not judged: repeat the captures that the \
+             warnings name. Of the others {} are within, {} outside and {} unresolved.",
+            count(Verdict::Within),
+            count(Verdict::Outside),
+            count(Verdict::Unresolved) - disturbed
+        );
+    }
     let worst = result
         .bands
         .iter()

@@ -242,6 +242,7 @@ pub fn bands(
             })
             .map_or(f64::NAN, |b| b.1);
         let mut entry = Band {
+            disturbed: false,
             observation: response.observation.label().to_string(),
             center_hz: band.nominal_hz,
             low_hz: band.low_hz,

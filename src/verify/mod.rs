@@ -65,6 +65,7 @@ pub fn verify(
         for b in &mut bands {
             if b.observation == label && b.low_hz < d.high_hz && b.high_hz > d.low_hz {
                 b.verdict = Verdict::Unresolved;
+                b.disturbed = true;
             }
         }
     }
@@ -419,7 +420,7 @@ fn warnings(fit: &Fit, responses: &[Response], bands: &[result::Band]) -> Vec<St
     list.extend(contradicting(fit, responses));
     let open = bands
         .iter()
-        .filter(|b| b.verdict == Verdict::Unresolved)
+        .filter(|b| b.verdict == Verdict::Unresolved && !b.disturbed)
         .count();
     if open > 0 {
         list.push(format!(

@@ -183,6 +183,9 @@ pub struct Band {
     pub tolerance_db: f64,
     /// The band's verdict.
     pub verdict: Verdict,
+    /// The capture was disturbed here, so that the band is not judged.
+    #[serde(default)]
+    pub disturbed: bool,
 }
 
 impl Band {

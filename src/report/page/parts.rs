@@ -75,6 +75,11 @@ pub(super) fn findings(result: &Outcome) -> Markup {
                     "compares the changes that were examined; look at the cabinet before cutting wood." }
                 ol class="findings" { @for finding in &result.findings { (one(finding)) } }
             }
+            @let apart = words::apart(result);
+            @if !apart.is_empty() {
+                p { "Measured apart from the design, and allowed by the tolerance:" }
+                ul { @for text in &apart { li { (text) } } }
+            }
             @if !result.not_excluded.is_empty() {
                 p { "Too weak to be findings, and not excluded:" }
                 ul { @for other in &result.not_excluded {
