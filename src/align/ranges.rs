@@ -1,8 +1,8 @@
 //! 95 % intervals of a settled model: Laplace's, and the profile of the likelihood where that is skewed or open.
 //!
 //! Laplace takes the cost for a parabola. Whether it is one is looked at, not assumed: at θ̂ ± 1.96·sd, the others following along the
-//! posterior's regression on θ, the cost of a parabola rises by 1.92. Where it rises by less than [`LEAST_RISE`] or more than
-//! [`MOST_RISE`], or a bound is near, the profile is computed (`profile`).
+//! posterior's regression on θ, the cost of a parabola rises by 1.92. Where it rises by less than `LEAST_RISE` or more than
+//! `MOST_RISE`, or a bound is near, the profile is computed (`profile`).
 //!
 //! A number at fault keeps no prior of its own in its interval: how large faults usually are is a judgement that helps to
 //! find them, and says nothing about this one. The interval of a resistor that is missing is open towards zero.

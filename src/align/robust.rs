@@ -7,8 +7,8 @@
 //! e_i = (C⁻¹r)_i / (C⁻¹)_ii      with standard deviation (C⁻¹)_ii^(−1/2)
 //! ```
 //!
-//! Points that stand out by more than [`STANDS_OUT`] standard deviations, with their neighbours as far as those stand out by
-//! [`FRINGE`], form a stretch. There the noise variance is raised by e², so that the stretch says little, and everything is fitted
+//! Points that stand out by more than `STANDS_OUT` standard deviations, with their neighbours as far as those stand out by
+//! `FRINGE`, form a stretch. There the noise variance is raised by e², so that the stretch says little, and everything is fitted
 //! again. That is kept if the evidence grows by more than what a stretch costs, so that a fault which the model knows is not mistaken for a
 //! disturbance.
 //!
