@@ -232,7 +232,7 @@ fn exchanged_resistors_are_named_as_that() {
 }
 
 #[test]
-fn an_inverted_driver_is_told_from_an_inverted_microphone() {
+fn an_inverted_driver_is_told_from_one_inverted_capture() {
     let design = dome();
     let mut measured = responses(&design, 5);
     let pressures = measured
@@ -246,7 +246,8 @@ fn an_inverted_driver_is_told_from_an_inverted_microphone() {
         }
     }
     let fit = fitted(&design, &mut measured.clone());
-    assert!(fit.driver_inverted.is_some_and(|p| p > 0.9));
+    // A microphone that is inverted in all captures looks the same: more probable than not, and not sure.
+    assert!(fit.driver_inverted.is_some_and(|p| (0.5..0.9).contains(&p)));
     for v in &mut measured[1].value {
         *v = -*v;
     }

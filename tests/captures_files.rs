@@ -301,6 +301,19 @@ fn names_are_checked_against_the_design_with_their_lines() {
     let set = captures_read::read(&path).expect("sound");
     captures_read::check_against(&set, &design).expect("all names are known");
 
+    // The same capture twice would count as two measurements.
+    let start = CAPTURES.find("[[capture]]").expect("there");
+    let end = start + CAPTURES[start + 1..].find("[[capture]]").expect("two") + 1;
+    let twice = CAPTURES.replace("[built]", &format!("{}\n[built]", &CAPTURES[start..end]));
+    std::fs::write(&path, &twice).expect("written");
+    let set = captures_read::read(&path).expect("its own rules hold");
+    let found = captures_read::check_against(&set, &design).expect_err("one twice");
+    assert_eq!(found.0.len(), 1, "{found}");
+    assert!(
+        found.0[0].text.contains("same capture as capture[1]"),
+        "{found}"
+    );
+
     let text = CAPTURES
         .replace("probe = \"mouth-near\"", "probe = \"mouth-far\"")
         .replace("duct.d3.length", "duct.d3.lenght");

@@ -259,6 +259,15 @@ impl<'a> Table<'a> {
             percent(hits, of),
             out_of(share(hits, of).0),
         );
+        for (faults, what) in [
+            (false, "coverage, parameters that are not at fault"),
+            (true, "coverage, parameters at fault"),
+        ] {
+            let all: Vec<&Held> = self.coverage(faults).into_values().flatten().collect();
+            let inside = all.iter().filter(|h| h.inside()).count();
+            let short = out_of(share(inside, all.len()).0);
+            row(what, "93 to 97 %", percent(inside, all.len()), short);
+        }
         let kept = self.kept();
         row(
             "all single faults that show: named first or told as not excluded",
@@ -332,8 +341,13 @@ impl<'a> Table<'a> {
                 let known = z.len() as f64;
                 let mean = z.iter().sum::<f64>() / known;
                 let rms = (z.iter().map(|z| z * z).sum::<f64>() / known).sqrt();
-                let (p, _) = share(inside, n);
-                let mark = if out_of(p) { " **off**" } else { "" };
+                let (_, [low, high]) = share(inside, n);
+                // Off: chance at this number of units does not bring it into the wanted range.
+                let mark = if high < 0.93 || low > 0.97 {
+                    " **off**"
+                } else {
+                    ""
+                };
                 let _ = writeln!(
                     text,
                     "| {path} | {}{mark} | {mean:+.2} | {rms:.2} |",

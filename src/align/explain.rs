@@ -28,8 +28,8 @@ pub const MOST_CHANGES: usize = 4;
 const DIFFERENT: f64 = 1.15;
 /// Prior probability of an exchange of two given resistors, and of a driver that is inverted against its companions.
 const EXCHANGED: f64 = 0.01;
-/// Arrangements that are looked at, at most.
-const MOST_ARRANGEMENTS: usize = 12;
+/// Arrangements that are looked at, at most, the one as designed included; each costs a fit of the whole model.
+pub const MOST_ARRANGEMENTS: usize = 12;
 
 /// How the parts of the cabinet are arranged.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -71,6 +71,20 @@ impl Case {
             None => self.unknowns[released].path.clone(),
             Some(n) => self.comparison.nuisance_path(n),
         }
+    }
+
+    /// The fitted numbers of a model.
+    #[must_use]
+    pub fn chosen(&self, settled: &Settled) -> Vec<&Unknown> {
+        settled.active.iter().map(|&i| &self.unknowns[i]).collect()
+    }
+
+    /// The design with a model's values.
+    #[must_use]
+    pub fn design_of(&self, settled: &Settled) -> Design {
+        let chosen = self.chosen(settled);
+        self.comparison
+            .design_at(&chosen, &settled.theta[..chosen.len()])
     }
 }
 
@@ -120,7 +134,6 @@ pub fn arrangements(design: &Design) -> Vec<Arrangement> {
             }
         }
     }
-    list.truncate(MOST_ARRANGEMENTS);
     list
 }
 
@@ -207,7 +220,11 @@ pub fn explain(
     let sound = walk.case(0).sound()?;
     walk.add(0, sound);
     walk.climb(0, 0, progress)?;
-    for arrangement in arrangements(designed).into_iter().skip(1) {
+    for arrangement in arrangements(designed)
+        .into_iter()
+        .take(MOST_ARRANGEMENTS)
+        .skip(1)
+    {
         let case = walk.arrange(designed, arrangement);
         let index = walk.cases.len();
         progress(&format!(
@@ -283,11 +300,7 @@ impl Walk {
     }
 
     fn is_known(&self, arrangement: usize, released: &[usize]) -> bool {
-        self.tried.iter().any(|t| {
-            t.arrangement == arrangement
-                && t.settled.released.len() == released.len()
-                && released.iter().all(|i| t.settled.released.contains(i))
-        })
+        self.index_of(arrangement, released).is_some()
     }
 
     fn best_of(&self, arrangement: usize) -> usize {

@@ -81,8 +81,6 @@ pub struct Fit {
     pub designed: Design,
     /// Data minus coordinates.
     pub degrees_of_freedom: usize,
-    /// Models that were compared.
-    pub models: usize,
     /// Stretches that count little, because nothing explains them.
     pub disturbed: Vec<Stretch>,
 }
@@ -134,10 +132,23 @@ pub struct Fault {
 pub struct Instead {
     /// Path of what is changed.
     pub path: String,
+    /// What it is.
+    pub what: What,
     /// Probability.
     pub probability: f64,
     /// The design with this explanation's fitted values.
     pub aligned: Design,
+}
+
+/// What a change is of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum What {
+    /// A number: index of the unknown.
+    Number(usize),
+    /// A term of the bench: index of the nuisance coordinate.
+    Bench(usize),
+    /// The places of parts.
+    Places(Arrangement),
 }
 
 /// A term of the bench that is wrong: a level, a microphone's place, the temperature.
@@ -194,8 +205,7 @@ pub fn align(
         .into_iter()
         .partition(|f| f.unknown < explained.cases[0].unknowns.len());
     let rearranged = rearranged(&explained, &designed);
-    let possible = possible(&explained);
-    let models = explained.tried.len();
+    let possible = possible(&explained, &designed);
     let best = explained.tried.remove(0);
     let case = explained.cases.remove(best.arrangement);
     let (comparison, unknowns) = (case.comparison, case.unknowns);
@@ -207,16 +217,17 @@ pub fn align(
     // What moves no level by more than the model may err is no finding.
     let mut material = Vec::new();
     for f in faults {
-        if effect(&comparison, &aligned, &unknowns[f.unknown], bench)? > search::MATERIAL {
+        // A released number is always fitted.
+        let place = settled.active.iter().position(|&i| i == f.unknown);
+        let theta = place.map_or(0.0, |n| settled.theta[n]);
+        let number = (&unknowns[f.unknown], theta);
+        if effect(&comparison, &aligned, number, bench)? > search::MATERIAL {
             material.push(f);
         }
     }
     let mut faults = material;
     faults.extend(unstated(&unknowns, &settled, &comparison, &evaluated));
-    faults.sort_by(|a, b| {
-        let size = |f: &Fault| f.log_odds;
-        size(b).total_cmp(&size(a))
-    });
+    faults.sort_by(|a, b| b.log_odds.total_cmp(&a.log_odds));
     let bench_faults = of_bench
         .iter()
         .map(|f| {
@@ -248,7 +259,6 @@ pub fn align(
     Ok(Fit {
         degrees_of_freedom: rows.saturating_sub(settled.theta.len()),
         driver_inverted: driver_inverted(&polarity, responses, &comparison),
-        models,
         possible,
         disturbed,
         bench_faults,
@@ -314,30 +324,34 @@ fn undisturbed(
 fn stretches_of(explained: &Explained, model: &Tried) -> Result<Vec<Stretch>, AlignError> {
     let case = &explained.cases[model.arrangement];
     let settled = &model.settled;
-    let chosen: Vec<&Unknown> = settled.active.iter().map(|&i| &case.unknowns[i]).collect();
+    let chosen = case.chosen(settled);
     let (own, nuisance) = settled.theta.split_at(chosen.len());
     let evaluated = case.comparison.evaluate(&chosen, own, nuisance, false)?;
     Ok(stretches(&case.comparison, &evaluated, &settled.kernels))
 }
 
-/// Largest change of any level, nepers, between a design and the same with one number as it rests.
+/// Largest change of any level, nepers, between a design and the same with the number at `place` as it rests.
 fn effect(
     comparison: &Comparison,
     aligned: &Design,
-    u: &Unknown,
+    (u, theta): (&Unknown, f64),
     bench: Bench,
 ) -> Result<f64, AlignError> {
+    let back = u.resting_theta() - theta;
     let mut without = aligned.clone();
-    if u.own {
-        for (&p, centre) in u.members.iter().zip(&u.centre) {
-            without.set(p, *centre);
-        }
-    } else {
-        u.apply(&mut without, u.resting_theta());
+    for &p in &u.members {
+        let value = aligned.value(p);
+        without.set(
+            p,
+            if u.log {
+                value * back.exp()
+            } else {
+                value + back
+            },
+        );
     }
-    let pair = [aligned, &without].map(|d| comparison.simulate(d, &bench.air));
-    let [with, without] = pair;
-    let (with, without) = (with?, without?);
+    let with = comparison.simulate(aligned, &bench.air)?;
+    let without = comparison.simulate(&without, &bench.air)?;
     let points = with.iter().flatten().zip(without.iter().flatten());
     Ok(points
         .map(|(a, b)| (a.norm() / b.norm()).ln().abs())
@@ -392,22 +406,13 @@ fn instead(
     holds: &dyn Fn(&Tried) -> bool,
 ) -> Vec<Instead> {
     let best = explained.best();
-    let mut list: Vec<Instead> = Vec::new();
+    let mut list = Vec::new();
     for t in explained.tried.iter().filter(|t| !holds(t)) {
-        let case = &explained.cases[t.arrangement];
-        let new: Vec<usize> = t
-            .settled
-            .released
-            .iter()
-            .copied()
-            .filter(|i| !best.settled.released.contains(i))
-            .collect();
-        let path = match (
-            new.as_slice(),
-            t.arrangement != best.arrangement && t.arrangement > 0,
-        ) {
-            ([], true) => explain::arrangement_path(designed, case.arrangement),
-            ([i], false) => case.path_of(*i),
+        let new = beyond(t, best);
+        let rearranged = t.arrangement != best.arrangement && t.arrangement > 0;
+        let change = match (new.as_slice(), rearranged) {
+            ([], true) => None,
+            (&[i], false) => Some(i),
             _ => continue,
         };
         let probability = explained.probability(|other| {
@@ -415,67 +420,81 @@ fn instead(
                 && other.arrangement == t.arrangement
                 && new.iter().all(|i| other.settled.released.contains(i))
         });
-        if probability < ALIKE || list.iter().any(|l| l.path == path) {
-            continue;
+        if probability >= ALIKE {
+            list.push(as_instead(explained, designed, t, change, probability));
         }
-        let chosen: Vec<&Unknown> = t
-            .settled
-            .active
-            .iter()
-            .map(|&i| &case.unknowns[i])
-            .collect();
-        list.push(Instead {
-            path,
-            probability,
-            aligned: case
-                .comparison
-                .design_at(&chosen, &t.settled.theta[..chosen.len()]),
-        });
     }
-    list.sort_by(|a, b| b.probability.total_cmp(&a.probability));
-    list
+    ordered(list)
 }
 
 /// Changes beyond those of the best model that are not excluded: too weak to be findings.
-fn possible(explained: &Explained) -> Vec<Instead> {
+fn possible(explained: &Explained, designed: &Design) -> Vec<Instead> {
     let best = explained.best();
-    let case = &explained.cases[best.arrangement];
-    let mut list: Vec<Instead> = Vec::new();
-    for t in explained
-        .tried
-        .iter()
-        .filter(|t| t.arrangement == best.arrangement)
-    {
-        let released = &t.settled.released;
-        let mut new = released
-            .iter()
-            .filter(|i| !best.settled.released.contains(i));
-        let (Some(&i), None) = (new.next(), new.next()) else {
-            continue;
-        };
-        if !best.settled.released.iter().all(|b| released.contains(b)) {
-            continue;
-        }
-        let probability = explained.probability(|t| t.settled.released.contains(&i));
-        if probability < NOT_EXCLUDED || list.iter().any(|l| l.path == case.path_of(i)) {
-            continue;
-        }
-        let chosen: Vec<&Unknown> = t
+    let mut list = Vec::new();
+    for t in &explained.tried {
+        let whole = best
             .settled
-            .active
+            .released
             .iter()
-            .map(|&i| &case.unknowns[i])
-            .collect();
-        list.push(Instead {
-            path: case.path_of(i),
-            probability,
-            aligned: case
-                .comparison
-                .design_at(&chosen, &t.settled.theta[..chosen.len()]),
-        });
+            .all(|i| t.settled.released.contains(i));
+        if t.arrangement != best.arrangement || !whole {
+            continue;
+        }
+        let [i] = beyond(t, best)[..] else { continue };
+        let probability = explained.probability(|t| t.settled.released.contains(&i));
+        if probability >= NOT_EXCLUDED {
+            list.push(as_instead(explained, designed, t, Some(i), probability));
+        }
     }
-    list.sort_by(|a, b| b.probability.total_cmp(&a.probability));
-    list
+    ordered(list)
+}
+
+/// What a model releases and the best one does not.
+fn beyond(t: &Tried, best: &Tried) -> Vec<usize> {
+    let new = t.settled.released.iter().copied();
+    new.filter(|i| !best.settled.released.contains(i)).collect()
+}
+
+/// A model by the change that tells it from the best one: a released number, or else its arrangement.
+fn as_instead(
+    explained: &Explained,
+    designed: &Design,
+    t: &Tried,
+    change: Option<usize>,
+    probability: f64,
+) -> Instead {
+    let case = &explained.cases[t.arrangement];
+    let (path, what) = match change {
+        None => (
+            explain::arrangement_path(designed, case.arrangement),
+            What::Places(case.arrangement),
+        ),
+        Some(i) => (
+            case.path_of(i),
+            match i.checked_sub(case.unknowns.len()) {
+                None => What::Number(i),
+                Some(n) => What::Bench(n),
+            },
+        ),
+    };
+    Instead {
+        path,
+        what,
+        probability,
+        aligned: case.design_of(&t.settled),
+    }
+}
+
+/// The most probable first, each change once: by its best model, which comes first.
+fn ordered(list: Vec<Instead>) -> Vec<Instead> {
+    let mut once: Vec<Instead> = Vec::new();
+    for i in list {
+        if !once.iter().any(|o| o.path == i.path) {
+            once.push(i);
+        }
+    }
+    once.sort_by(|a, b| b.probability.total_cmp(&a.probability));
+    once
 }
 
 /// Free numbers without a tolerance: the fit moves them without a release, and they are at fault where they end far from the
@@ -582,7 +601,7 @@ fn estimates(
         .collect();
     let ranges: Vec<Range> = wanted
         .par_iter()
-        .map(|&n| ranges::range(search, settled, n))
+        .map(|&n| ranges::range(search.comparison, search.unknowns, settled, n))
         .collect();
     let correlation = |n: usize, m: usize, c: &Matrix| c[(n, m)] / (c[(n, n)] * c[(m, m)]).sqrt();
     wanted

@@ -5,10 +5,14 @@
 
 use super::residual::{Bench, Comparison};
 use super::search::AlignError;
+use super::unknowns::{RARE, USUAL_RATE};
 use crate::design::Design;
 use crate::measure::{Observation, Response};
 
-/// Whether every pressure response is inverted. One microphone alone may itself be the one that is inverted.
+/// Probability that the driver is inverted, where every pressure response is.
+///
+/// Its leads may be exchanged, or the one microphone, its amplifier or the reference channel that all of them were made with may be
+/// inverted: the captures look the same, and only how often either happens tells them apart.
 pub(super) fn driver_inverted(
     polarity: &[i8],
     responses: &[Response],
@@ -29,11 +33,8 @@ pub(super) fn driver_inverted(
         })
         .map(|(_, (_, &p))| p)
         .collect();
-    (!pressures.is_empty() && pressures.iter().all(|p| *p < 0)).then_some(if pressures.len() > 1 {
-        0.99
-    } else {
-        0.5
-    })
+    let all = !pressures.is_empty() && pressures.iter().all(|p| *p < 0);
+    all.then_some(USUAL_RATE / (USUAL_RATE + RARE))
 }
 
 /// Finds inverted captures by the sign of measured over simulated, and turns them round.

@@ -8,9 +8,15 @@ use crate::design::{CLOSED, Design, Leak, LeakForm, OUTSIDE};
 
 /// Resistance of a leak that is not there, Pa·s/m³: ten decades above a seam that could be seen.
 pub const ABSENT_PA_S_PER_M3: f64 = 1e15;
-/// Resistance of a leak as builds have them, Pa·s/m³: 12μ·depth/(length·gap³) of a slot 300 mm long, 0.35 mm wide,
-/// through an 18 mm board («common practice, no published source»; its order of magnitude is what matters).
+/// Resistance of a leak as builds have them, Pa·s/m³: by [`slot_gap_mm`] a slot 0.35 mm wide («common practice, no published source»; its order of magnitude is what matters).
 pub const USUAL_PA_S_PER_M3: f64 = 3e5;
+
+/// Gap (mm) of the slot that leaks like this resistance (Pa·s/m³): 300 mm long, through an 18 mm board, in air of 20 °C;
+/// R = 12μ·depth/(length·gap³), plane viscous flow.
+#[must_use]
+pub fn slot_gap_mm(resistance_pa_s_per_m3: f64) -> f64 {
+    (12.0 * 1.82e-5 * 0.018 / (0.3 * resistance_pa_s_per_m3)).cbrt() * 1e3
+}
 
 /// Name of a possible leak at a junction.
 #[must_use]

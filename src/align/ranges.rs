@@ -8,10 +8,11 @@
 //! find them, and says nothing about this one. The interval of a resistor that is missing is open towards zero.
 
 use super::interval::{NORMAL_95, interval_95};
-use super::least_squares::{Constraint, Options, Problem, minimise};
+use super::least_squares::{Constraint, LeastSquaresError, Options, Problem, minimise};
 use super::problem::Alignment;
 use super::profile::profile_interval;
-use super::search::{Search, Settled};
+use super::residual::Comparison;
+use super::search::Settled;
 use super::unknowns::Unknown;
 
 /// Rises of the cost at 1.96 sd, between which it counts as a parabola: each end is then right within 10 %.
@@ -49,49 +50,97 @@ impl Range {
     }
 }
 
-/// The interval of the active number at `place`.
-#[must_use]
-pub fn range(search: &Search<'_>, settled: &Settled, place: usize) -> Range {
-    let index = settled.active[place];
-    let sd = settled.covariance[(place, place)].max(0.0).sqrt();
-    let ends = interval_95(settled.theta[place], sd, None);
-    let simple = Range::laplace(ends);
-    let released = settled.released.contains(&index);
-    let mut constraints = search.constraints(&settled.active, &settled.released);
-    if released {
-        let c = constraints[place];
-        constraints[place] = Constraint::FREE.within(c.low, c.high);
-    }
-    let chosen: Vec<&Unknown> = settled
-        .active
+/// What is known of every coordinate of a settled model before the data; nothing of the one at `flat`.
+fn constraints(unknowns: &[Unknown], settled: &Settled, flat: Option<usize>) -> Vec<Constraint> {
+    let mut list: Vec<Constraint> = settled
+        .prior_sd
         .iter()
-        .map(|&i| &search.unknowns[i])
+        .enumerate()
+        .map(|(n, &sd)| {
+            let [low, high] = match settled.active.get(n) {
+                Some(&i) => unknowns[i].bounds(),
+                None => [f64::NEG_INFINITY, f64::INFINITY],
+            };
+            Constraint::normal(0.0, sd).within(low, high)
+        })
         .collect();
-    let mut problem = Alignment::new(search.comparison, chosen, &settled.kernels);
-    if sd > 0.0 && is_parabolic(&mut problem, &constraints, settled, place, sd) {
+    if let Some(n) = flat {
+        list[n].sd = f64::INFINITY;
+    }
+    list
+}
+
+/// The problem that a settled model is the minimum of.
+fn problem<'a>(
+    comparison: &'a Comparison,
+    unknowns: &'a [Unknown],
+    settled: &Settled,
+) -> Alignment<'a> {
+    let chosen: Vec<&Unknown> = settled.active.iter().map(|&i| &unknowns[i]).collect();
+    Alignment::new(comparison, chosen, &settled.kernels)
+}
+
+/// The interval of the active number at `place`: a released one has no prior of its own.
+#[must_use]
+pub fn range(
+    comparison: &Comparison,
+    unknowns: &[Unknown],
+    settled: &Settled,
+    place: usize,
+) -> Range {
+    let sd = settled.covariance[(place, place)].max(0.0).sqrt();
+    let simple = Range::laplace(interval_95(settled.theta[place], sd, None));
+    let flat = settled.released.contains(&settled.active[place]);
+    let limits = constraints(unknowns, settled, flat.then_some(place));
+    let mut problem = problem(comparison, unknowns, settled);
+    if sd > 0.0 && is_parabolic(&mut problem, &limits, settled, place, sd) {
         return simple;
     }
+    match profile(comparison, unknowns, settled, place, flat) {
+        Ok((_, found)) => Range {
+            low: found.low.min(settled.theta[place]),
+            high: found.high.max(settled.theta[place]),
+            laplace: simple.laplace,
+            ..found
+        },
+        Err(_) => simple,
+    }
+}
+
+/// Best value and profile interval of the active number at `place`; with `flat` it has no prior of its own.
+///
+/// # Errors
+/// [`LeastSquaresError`] where the model has no value at the settled point.
+pub fn profile(
+    comparison: &Comparison,
+    unknowns: &[Unknown],
+    settled: &Settled,
+    place: usize,
+    flat: bool,
+) -> Result<(f64, Range), LeastSquaresError> {
     let options = Options {
-        max_evaluations: 30,
+        max_evaluations: 40,
         relative_reduction: 1e-9,
         absolute_reduction: 1e-3,
         relative_step: 1e-6,
         ..Options::default()
     };
-    let Ok(outcome) = minimise(&mut problem, &settled.theta, &constraints, &options) else {
-        return simple;
-    };
-    match profile_interval(&mut problem, &outcome, &constraints, place, &options) {
-        Ok(found) => Range {
-            low: found.low.value.min(settled.theta[place]),
-            high: found.high.value.max(settled.theta[place]),
+    let limits = constraints(unknowns, settled, flat.then_some(place));
+    let mut problem = problem(comparison, unknowns, settled);
+    let outcome = minimise(&mut problem, &settled.theta, &limits, &options)?;
+    let found = profile_interval(&mut problem, &outcome, &limits, place, &options)?;
+    let best = outcome.theta[place];
+    Ok((
+        best,
+        Range {
+            low: found.low.value,
+            high: found.high.value,
             low_open: found.low.open,
             high_open: found.high.open,
-            laplace: ends,
+            laplace: [found.low.value, found.high.value],
             profiled: true,
         },
-        Err(_) => simple,
-    }
+    ))
 }
 
 fn is_parabolic(

@@ -19,8 +19,8 @@ use super::unknowns::{RARE, Role, Unknown};
 use super::whiten::Kernel;
 use crate::model::ModelError;
 
-/// Least change of a level, nepers, that can be told from the model's own error: 0.1 dB, one standard deviation of
-/// what an independent model of the same cabinet may differ by.
+/// Least change of a level, nepers, that can be told from the model's own error: 0.1 dB, about
+/// what is left of one in a good capture («common practice, no published source»).
 pub const MATERIAL: f64 = 0.0115;
 /// Starts that are followed per candidate.
 const FOLLOWED: usize = 2;

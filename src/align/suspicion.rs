@@ -45,22 +45,6 @@ pub struct Suspicion {
 }
 
 impl Search<'_> {
-    /// The odds of a fault for every number, at a settled point, if `kernels` were the discrepancies.
-    ///
-    /// A fault that is not in the fit inflates the discrepancies, under which it then hides; the search therefore
-    /// looks with those of a model that fits, too.
-    ///
-    /// # Errors
-    /// [`AlignError::Model`] if the design cannot be simulated there.
-    pub fn suspicions(
-        &self,
-        at: &Settled,
-        kernels: &[Kernel],
-    ) -> Result<Vec<Suspicion>, AlignError> {
-        let (all, evaluated) = self.all_at(at)?;
-        Ok(self.suspicions_in(at, kernels, &all, &evaluated))
-    }
-
     /// Every number at a settled point: indices, the active ones first, and what the model says there.
     fn all_at(&self, at: &Settled) -> Result<(Vec<usize>, Evaluated), AlignError> {
         // All numbers at once: the active ones first, then the others at their design values.
@@ -76,7 +60,11 @@ impl Search<'_> {
         Ok((all, evaluated))
     }
 
-    fn suspicions_in(
+    /// The odds of a fault for every number, at a settled point, if `kernels` were the discrepancies.
+    ///
+    /// A fault that is not in the fit inflates the discrepancies, under which it then hides; the search therefore
+    /// looks with those of a model that fits, too.
+    fn suspicions(
         &self,
         at: &Settled,
         kernels: &[Kernel],
@@ -188,7 +176,7 @@ impl Search<'_> {
         let mut chosen: Vec<Suspicion> = Vec::new();
         let (all, evaluated) = self.all_at(at)?;
         for kernels in [&at.kernels, &usual] {
-            let mut list = self.suspicions_in(at, kernels, &all, &evaluated);
+            let mut list = self.suspicions(at, kernels, &all, &evaluated);
             list.retain(|s| {
                 s.log_odds > 0.0 && s.effect > MATERIAL && !at.released.contains(&s.unknown)
             });

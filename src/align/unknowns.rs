@@ -14,7 +14,7 @@ use crate::design::{Design, Spread};
 
 /// Probability that a part which the design calls uncertain is at fault: of twenty such parts one unit in five has one
 /// («common practice, no published source»).
-const USUAL_RATE: f64 = 0.01;
+pub(super) const USUAL_RATE: f64 = 0.01;
 /// The same where the design states nothing.
 pub(super) const RARE: f64 = 0.005;
 

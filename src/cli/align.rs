@@ -31,6 +31,8 @@ struct Document<'a> {
     fit: &'a crate::verify::result::Fit,
     correlation: Vec<Vec<f64>>,
     correlation_of: Vec<String>,
+    /// How sharply each direction of all coordinates is seen, 1/sd in units of a large change, descending.
+    singular_values: &'a [f64],
 }
 
 /// Runs the command.
@@ -90,6 +92,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
                     .iter()
                     .map(|&n| done.fit.unknowns[settled.active[n]].path.clone())
                     .collect(),
+                singular_values: &done.fit.identified.singular_values,
             })
             .map(|()| Exit::Done);
     }

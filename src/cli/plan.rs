@@ -49,7 +49,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     if let Some(folder) = &args.out {
         let json = serde_json::to_vec_pretty(&document).map_err(Failure::system)?;
         write_whole(&folder.join("plan.json"), &json)?;
-        picture(&plan)
+        picture(&plan, format!("Plan for {}", design.name))
             .to_files(folder, "plan")
             .map_err(Failure::system)?;
     }

@@ -194,8 +194,8 @@ pub fn run(
         let json = serde_json::to_vec_pretty(&document).map_err(Failure::system)?;
         write_whole(&folder.join("several.json"), &json)?;
         let title = format!("{} units of {}", units.len(), first.design.name);
-        let panels = report::several::panels(&document);
-        let files = report::plot::intervals::to_files(folder, "units", &panels, &title)
+        let files = report::several::picture(&document, title)
+            .to_files(folder, "units")
             .map_err(Failure::system)?;
         if files.len() < 2 {
             out.remark("so many units and numbers make the picture too high for a PNG; there is an SVG only");

@@ -13,13 +13,9 @@
 //! blocked one a lower end only; such an end stands as an open side. V is the peak velocity through the resistor at the
 //! drive of each capture, weighted with what the capture says about it: the velocity that the fitted value belongs to.
 
-use crate::align::least_squares::{Constraint, Options, minimise};
-use crate::align::problem::Alignment;
-use crate::align::profile::profile_interval;
-use crate::align::residual::Bench;
-use crate::align::residual::behind;
+use crate::align::ranges::profile;
+use crate::align::residual::{Bench, behind};
 use crate::align::search::AlignError;
-use crate::align::unknowns::{Role, Unknown};
 use crate::align::{Fit, align};
 use crate::design::captures::CaptureSet;
 use crate::design::path::{Element, Key, Parameter, matches};
@@ -213,12 +209,14 @@ fn in_place(
     };
     let unknown = &fit.unknowns[fit.settled.active[n]];
     let resistor = &design.resistors[index];
-    let (theta, reach) = profile(fit, n)?;
+    // A value in `[built]` was measured and stays a prior; a resistor without one has none.
+    let flat = unknown.stated_sd.is_none();
+    let (theta, reach) = profile(&fit.comparison, &fit.unknowns, &fit.settled, n, flat)?;
     let at = |theta: f64| unknown.value(0, theta);
     let acoustic = Reach {
         value: at(theta),
-        low95: reach[0].map(at),
-        high95: reach[1].map(at),
+        low95: (!reach.low_open).then(|| at(reach.low)),
+        high95: (!reach.high_open).then(|| at(reach.high)),
     };
     let told = match (acoustic.low95, acoustic.high95) {
         (Some(low), Some(high)) => high < TOLD * low,
@@ -243,63 +241,6 @@ fn in_place(
         velocity_m_per_s: velocity,
         drive_v,
     }))
-}
-
-/// What is known of the fitted numbers before the data: as in the search, so that its minimum is this one's.
-fn constraints(fit: &Fit) -> Vec<Constraint> {
-    let mut list: Vec<Constraint> = fit
-        .settled
-        .active
-        .iter()
-        .zip(&fit.settled.prior_sd)
-        .map(|(&i, &sd)| {
-            let [low, high] = fit.unknowns[i].bounds();
-            Constraint::normal(0.0, sd).within(low, high)
-        })
-        .collect();
-    // The resistors: flat, also where the search released one as a fault.
-    for (n, &i) in fit.settled.active.iter().enumerate() {
-        let u = &fit.unknowns[i];
-        if u.role == Role::Free && u.stated_sd.is_none() && is_resistor(u) {
-            list[n].sd = f64::INFINITY;
-        }
-    }
-    let of_bench = &fit.settled.prior_sd[fit.settled.active.len()..];
-    list.extend(of_bench.iter().map(|&sd| Constraint::normal(0.0, sd)));
-    list
-}
-
-fn is_resistor(unknown: &Unknown) -> bool {
-    matches!(
-        unknown.members[..],
-        [Parameter {
-            element: Element::Resistor(_),
-            key: Key::Resistance
-        }]
-    )
-}
-
-/// Best value and ends of the profile interval of an active coordinate; `None` where the data set no limit.
-fn profile(fit: &Fit, n: usize) -> Result<(f64, [Option<f64>; 2]), AlignError> {
-    let chosen: Vec<&Unknown> = fit
-        .settled
-        .active
-        .iter()
-        .map(|&i| &fit.unknowns[i])
-        .collect();
-    let mut problem = Alignment::new(&fit.comparison, chosen, &fit.settled.kernels);
-    let constraints = constraints(fit);
-    let options = Options {
-        max_evaluations: 40,
-        relative_reduction: 1e-9,
-        absolute_reduction: 1e-4,
-        relative_step: 1e-6,
-        ..Options::default()
-    };
-    let outcome = minimise(&mut problem, &fit.settled.theta, &constraints, &options)?;
-    let reach = profile_interval(&mut problem, &outcome, &constraints, n, &options)?;
-    let ends = [reach.low, reach.high].map(|end| (!end.open).then_some(end.value));
-    Ok((outcome.theta[n], ends))
 }
 
 /// Peak particle velocity in a resistor and drive voltage, weighted with what the captures say about its resistance.
@@ -347,7 +288,7 @@ fn velocity(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::align::unknowns::unknowns;
+    use crate::align::unknowns::{Role, unknowns};
     use crate::design::read;
     use std::path::Path;
 

@@ -523,6 +523,26 @@ pub fn check_against(set: &CaptureSet, design: &Design) -> Result<(), Problems> 
             ),
         );
     }
+    for (i, c) in set.captures.iter().enumerate() {
+        let Some(first) = set.captures[..i]
+            .iter()
+            .position(|other| other.path == c.path && other.kind == c.kind)
+        else {
+            continue;
+        };
+        let at = top
+            .and_then(|t| t.get("capture")?.get_ref().as_array()?.get(i))
+            .map_or(0, |v| v.span().start);
+        source.report(
+            at,
+            format!("capture[{}]", i + 1),
+            format!(
+                "{} is the same capture as capture[{}]; expected each capture once, because two count as two measurements",
+                quoted(&c.file),
+                first + 1
+            ),
+        );
+    }
     let index = Index::new(design);
     for built in &set.built {
         let at = top

@@ -1,10 +1,10 @@
 //! A plan as a table of 80 columns and as a picture.
 
-use super::plot::Scale;
-use super::plot::bars::{Bar, Bars};
+use super::plot::intervals::{Interval, Panel, Sheet};
 use super::text::{bulleted, labelled};
 use super::{number, words};
 use crate::align::plan::{Expected, Plan, Smallest};
+use crate::align::possible_leaks::slot_gap_mm;
 
 /// The plan in words.
 #[must_use]
@@ -86,17 +86,14 @@ fn half(p: &Expected, sd: f64) -> String {
 }
 
 fn smallest(s: &Smallest) -> String {
-    let slot = |r: f64| {
-        let gap = (12.0 * 1.82e-5 * 0.018 / (0.3 * r)).cbrt() * 1e3;
-        format!("a slot of 300 mm × {gap:.2} mm")
-    };
+    let slot = |r: f64| format!("a slot of 300 mm × {:.2} mm", slot_gap_mm(r));
     match (s.designed, s.below, s.above) {
         (None, Some(r), _) => slot(r),
         (Some(designed), Some(low), _) if s.path.starts_with("leak.") => {
             if s.path.ends_with("gap") {
                 format!("a gap of {:.2} mm", designed * (designed / low) * 1e3)
             } else {
-                let gap = (12.0 * 1.82e-5 * 0.018 / (0.3 * low)).cbrt() * 1e3;
+                let gap = slot_gap_mm(low);
                 let times = number::significant(designed / low, 2);
                 format!("{times} times it: 300 mm × {gap:.2} mm")
             }
@@ -112,44 +109,50 @@ fn smallest(s: &Smallest) -> String {
     }
 }
 
-/// Expected intervals over the design's value, before and after, and with the most helpful further capture.
+/// Expected intervals before and after, and with the most helpful further capture: one panel per parameter.
 #[must_use]
-pub fn picture(plan: &Plan) -> Bars {
+pub fn picture(plan: &Plan, title: String) -> Sheet {
     let further = plan.further.first().map(|f| format!("and {}", f.capture));
-    let mut series = vec!["tolerance".to_string(), "after these captures".to_string()];
-    series.extend(further.clone());
-    let rows = plan
+    let panels = plan
         .parameters
         .iter()
         .map(|p| {
-            let range = |sd: Option<f64>| {
-                sd.map(|sd| {
-                    if p.low95.is_some_and(|low| low <= 0.0) {
-                        let relative = 1.96 * sd / p.designed.abs();
-                        [(1.0 - relative).max(0.01), 1.0 + relative]
-                    } else {
-                        [(-1.96 * sd).exp(), (1.96 * sd).exp()]
-                    }
-                })
-                .map(|r| [r[0].max(0.1), r[1].min(10.0)])
+            let (factor, unit) = number::workshop(p.unit, p.designed);
+            let positive = p.designed > 0.0 && p.low95.is_none_or(|low| low > 0.0);
+            // A factor of a hundred stands for «next to nothing is known» and would flatten everything else.
+            let ends = |sd: Option<f64>| match sd {
+                Some(sd) if positive && 1.96 * sd < 100_f64.ln() => {
+                    [-1.96, 0.0, 1.96].map(|z| p.designed * (z * sd).exp() * factor)
+                }
+                Some(sd) if !positive => [-1.96, 0.0, 1.96].map(|z| (p.designed + z * sd) * factor),
+                _ => [f64::NAN; 3],
             };
-            let mut ranges = vec![range(p.before_sd), range(p.after_sd)];
-            if further.is_some() {
-                ranges.push(range(p.with_further_sd));
-            }
-            Bar {
-                label: words::path(&p.path),
-                points: Vec::new(),
-                ranges,
+            let mut rows = vec![
+                ("before".to_string(), p.before_sd),
+                ("after these captures".to_string(), p.after_sd),
+            ];
+            rows.extend(further.clone().map(|label| (label, p.with_further_sd)));
+            Panel {
+                title: words::path(&p.path),
+                unit,
+                designed: p.designed * factor,
+                shared: [f64::NAN; 3],
+                log: positive,
+                rows: rows
+                    .into_iter()
+                    .map(|(label, sd)| Interval {
+                        label,
+                        ends: ends(sd),
+                        counts: true,
+                    })
+                    .collect(),
             }
         })
         .collect();
-    Bars {
-        title: "Expected 95 % intervals".to_string(),
-        axis: "value over the design's".to_string(),
-        scale: Scale::Log,
-        zero: Some(1.0),
-        series,
-        rows,
+    Sheet {
+        title,
+        key: "lines: expected 95 % about the design's value, which is dashed",
+        none: "not limited, or to no better than a factor of a hundred",
+        panels,
     }
 }

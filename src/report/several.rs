@@ -1,6 +1,6 @@
 //! Several units of one design in the terminal (80 columns) and as a picture.
 
-use super::plot::intervals::{Interval, Panel};
+use super::plot::intervals::{Interval, Panel, Sheet};
 use super::text::{plain, wrapped};
 use super::{number, words};
 use crate::several::result::{Parameter, Several};
@@ -185,8 +185,8 @@ fn own(out: &mut String, p: &Parameter) {
 
 /// One panel per number: intervals of the units, the shared value with its interval, the design's value.
 #[must_use]
-pub fn panels(result: &Several) -> Vec<Panel> {
-    result
+pub fn picture(result: &Several, title: String) -> Sheet {
+    let panels = result
         .parameters
         .iter()
         .map(|p| {
@@ -211,7 +211,13 @@ pub fn panels(result: &Several) -> Vec<Panel> {
                     .collect(),
             }
         })
-        .collect()
+        .collect();
+    Sheet {
+        title,
+        key: "lines: 95 % of each unit; grey: 95 % of what they share; dashed: the design; open mark: does not count",
+        none: "not fitted",
+        panels,
+    }
 }
 
 #[cfg(test)]
@@ -310,8 +316,7 @@ mod tests {
 
     #[test]
     fn the_picture_shows_every_unit() {
-        let panels = panels(&example());
-        let svg = super::super::plot::intervals::svg(&panels, "Units");
+        let svg = picture(&example(), "Units".to_string()).svg();
         assert!(svg.contains("dome-1") && svg.contains("leak seam: resistance"));
         assert!(!svg.contains("NaN") && !svg.contains("inf"), "{svg}");
     }

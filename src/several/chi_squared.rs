@@ -1,28 +1,17 @@
 //! Quantiles of χ² and what the likelihood ratio of a variance needs at few degrees of freedom.
 //!
-//! P(ν/2, x/2), the regularised lower incomplete gamma function, by its series Σ z^n/(a(a+1)…(a+n)) (all terms positive),
-//! and the quantile by halving. ψ by recurrence up to 6 and the asymptotic series from there.
+//! The quantile by halving of the incomplete gamma function ([`crate::special::probability`]); ψ by recurrence up to 6 and the
+//! asymptotic series from there.
 //!
 //! **Range.** ν from 1 to a few hundred, probabilities from 10⁻⁶ to 1 − 10⁻⁶.
 //!
-//! References: Abramowitz & Stegun 1964, 6.5.29 and 6.3.18; Bartlett 1937, Proc. R. Soc. A 160:268 (both from memory).
+//! References: Abramowitz & Stegun 1964, 6.3.18; Bartlett 1937, Proc. R. Soc. A 160:268 (both from memory).
+
+use crate::special::probability::gamma_tail;
 
 /// P(X ≤ x) of a χ² with ν degrees of freedom.
-#[must_use]
-pub fn probability(nu: f64, x: f64) -> f64 {
-    if x.is_nan() || x <= 0.0 {
-        return 0.0;
-    }
-    let (a, z) = (0.5 * nu, 0.5 * x);
-    let mut term = 1.0 / a;
-    let mut sum = term;
-    let mut n = 0.0;
-    while term > 1e-17 * sum && n < 10_000.0 {
-        n += 1.0;
-        term *= z / (a + n);
-        sum += term;
-    }
-    (sum * (a * z.ln() - z - libm::lgamma(a)).exp()).min(1.0)
+fn probability(nu: f64, x: f64) -> f64 {
+    1.0 - gamma_tail(0.5 * nu, 0.5 * x)
 }
 
 /// x with P(X ≤ x) = p.

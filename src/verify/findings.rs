@@ -2,11 +2,11 @@
 
 use super::bands::{DB, inside};
 use super::result::{Effect, Finding, Instead};
-use super::words;
+use super::words::{self, Amount};
 use crate::align::explain::Arrangement;
 use crate::align::residual::{DELAY_UNIT_S, Nuisance};
 use crate::align::whiten::{Kernel, Whitener};
-use crate::align::{self, BenchFault, Estimate, Fit};
+use crate::align::{self, BenchFault, Fit, What};
 use crate::design::{AirConditions, Design, Probe, ProbePlace};
 use crate::measure::{Observation, Response};
 use crate::model::network::Network;
@@ -60,7 +60,7 @@ pub fn findings(
             low95: None,
             high95: None,
             effect_db: effect(fit, responses, &after, &before),
-            instead: instead(fit, &r.instead),
+            instead: instead(design, fit, &r.instead),
             next: next(&r.instead)?,
         });
     }
@@ -69,12 +69,13 @@ pub fn findings(
         let Some(e) = fit.estimates.iter().find(|e| e.unknown == fault.unknown) else {
             continue;
         };
+        let Some(n) = fit.settled.active.iter().position(|&i| i == fault.unknown) else {
+            continue;
+        };
         let mut changed = fit.designed.clone();
-        for &p in &u.members {
-            changed.set(p, fit.aligned.value(p));
-        }
+        u.apply(&mut changed, fit.settled.theta[n]);
         let after = fit.comparison.simulate(&changed, &air)?;
-        let words = words::describe(&fit.designed, u, e);
+        let words = words::describe(&fit.designed, u, e.into());
         let relative =
             |value: f64| Some(value / e.designed - 1.0).filter(|v| v.is_finite() && !u.absent);
         list.push(Finding {
@@ -86,7 +87,7 @@ pub fn findings(
             low95: relative(e.low95),
             high95: relative(e.high95),
             effect_db: effect(fit, responses, &after, &before),
-            instead: instead(fit, &fault.instead),
+            instead: instead(design, fit, &fault.instead),
             next: next(&fault.instead)?,
         });
     }
@@ -114,7 +115,7 @@ pub fn not_excluded(
         )?),
         None => None,
     };
-    Ok((instead(fit, &fit.possible), next))
+    Ok((instead(design, fit, &fit.possible), next))
 }
 
 /// A wrong term of the bench in words.
@@ -179,17 +180,8 @@ fn of_bench(b: &BenchFault) -> Finding {
 }
 
 fn inverted(probability: f64) -> Finding {
-    let (text, remedy) = if probability > 0.9 {
-        (
-            "driver: every microphone sees it inverted against the model",
-            "exchange the two leads at the driver's terminals, or turn the driver's polarity in the amplifier",
-        )
-    } else {
-        (
-            "driver or microphone: the one microphone sees the sound inverted against the model, and which of the two is inverted cannot be told",
-            "capture with a second microphone, or look which way the cone moves on a 1.5 V cell",
-        )
-    };
+    let text = "driver, or the microphone that all captures were made with: every capture of sound is inverted against the model, and which of the two is cannot be told from them";
+    let remedy = "look which way the cone moves on a 1.5 V cell; if it moves inwards with plus at the marked terminal, exchange the driver's leads, else those of the microphone";
     Finding {
         path: "driver.polarity".to_string(),
         probability,
@@ -229,36 +221,34 @@ fn rearranged_words(design: &Design, arrangement: Arrangement) -> (String, Strin
     }
 }
 
-fn instead(fit: &Fit, list: &[align::Instead]) -> Vec<Instead> {
+fn instead(design: &Design, fit: &Fit, list: &[align::Instead]) -> Vec<Instead> {
     list.iter()
-        .map(|i| {
-            let text = fit.unknowns.iter().find(|u| u.path == i.path).map_or_else(
-                || i.path.clone(),
-                |u| {
-                    let p = u.members[0];
-                    let fitted = i.aligned.value(p);
-                    let estimate = Estimate {
-                        unknown: 0,
-                        designed: u.designed,
-                        fitted,
-                        low95: fitted,
-                        high95: fitted,
-                        laplace95: [fitted; 2],
-                        profiled: false,
-                        low_open: false,
-                        high_open: false,
-                        identifiable: false,
-                        confounded_with: None,
-                        group: Vec::new(),
-                    };
-                    words::without_interval(&fit.designed, u, &estimate)
+        .map(|i| Instead {
+            path: i.path.clone(),
+            probability: i.probability,
+            text: match i.what {
+                What::Places(arrangement) => rearranged_words(design, arrangement).0,
+                What::Bench(n) => match fit.comparison.nuisance_of[n] {
+                    (_, Nuisance::Temperature) => {
+                        "air in the cabinet: not as warm as stated".to_string()
+                    }
+                    (series, Nuisance::Gain) => {
+                        format!("capture {}: a wrong level", fit.comparison.label(series))
+                    }
+                    (series, _) => format!(
+                        "capture {}: a microphone that stood elsewhere, or a delay",
+                        fit.comparison.label(series)
+                    ),
                 },
-            );
-            Instead {
-                path: i.path.clone(),
-                probability: i.probability,
-                text,
-            }
+                What::Number(u) => {
+                    let u = &fit.unknowns[u];
+                    let amount = Amount {
+                        fitted: i.aligned.value(u.members[0]),
+                        interval: None,
+                    };
+                    words::describe(&fit.designed, u, amount).text
+                }
+            },
         })
         .collect()
 }

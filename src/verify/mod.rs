@@ -9,6 +9,7 @@ pub mod spread;
 pub mod words;
 
 use crate::air::Air;
+use crate::align::explain;
 use crate::align::residual::{Bench, DRIFT_UNIT, Nuisance, growth};
 use crate::align::search::AlignError;
 use crate::align::{Fit, align};
@@ -337,6 +338,14 @@ fn assumptions(
                 r.observation.label()
             ));
         }
+    }
+    let arrangements = explain::arrangements(design).len();
+    if arrangements > explain::MOST_ARRANGEMENTS {
+        list.push(format!(
+            "Of {} ways in which two resistors could be exchanged or a driver inverted, {} were looked at.",
+            arrangements - 1,
+            explain::MOST_ARRANGEMENTS - 1
+        ));
     }
     if design.target.is_none() {
         list.push(format!(

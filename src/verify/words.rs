@@ -1,7 +1,7 @@
 //! Findings in workshop words.
 
 use crate::align::Estimate;
-use crate::align::possible_leaks::PAST_DRIVER;
+use crate::align::possible_leaks::{PAST_DRIVER, slot_gap_mm};
 use crate::align::unknowns::Unknown;
 use crate::design::path::{Element, Key};
 use crate::design::{Design, LeakForm, Resistance};
@@ -20,28 +20,62 @@ const MISSING: f64 = 0.05;
 /// Ratio above which it counts as blocked.
 const BLOCKED: f64 = 20.0;
 
-/// Words for an estimate; `design` is the one that the unknown's members point into.
+/// A fitted value, SI, with its 95 % interval where one was computed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Amount {
+    /// Value.
+    pub fitted: f64,
+    /// Ends, and whether each is open.
+    pub interval: Option<[(f64, bool); 2]>,
+}
+
+impl From<&Estimate> for Amount {
+    fn from(e: &Estimate) -> Self {
+        Self {
+            fitted: e.fitted,
+            interval: Some([(e.low95, e.low_open), (e.high95, e.high_open)]),
+        }
+    }
+}
+
+impl Amount {
+    fn ends(&self) -> [f64; 2] {
+        self.interval
+            .map_or([self.fitted; 2], |ends| ends.map(|end| end.0))
+    }
+
+    fn open(&self) -> [bool; 2] {
+        self.interval
+            .map_or([false; 2], |ends| ends.map(|end| end.1))
+    }
+
+    /// «, 95 % A to B» where there is an interval.
+    fn between(&self, low: &str, high: &str) -> String {
+        match self.interval {
+            Some(_) => format!(", 95 % {low} to {high}"),
+            None => String::new(),
+        }
+    }
+}
+
+/// Words for a value; `design` is the one that the unknown's members point into.
 #[must_use]
-pub fn describe(design: &Design, unknown: &Unknown, estimate: &Estimate) -> Words {
-    let Estimate {
-        fitted,
-        low95,
-        high95,
-        ..
-    } = *estimate;
+pub fn describe(design: &Design, unknown: &Unknown, amount: Amount) -> Words {
+    let fitted = amount.fitted;
+    let [low95, high95] = amount.ends();
     let first = unknown.members[0];
     if unknown.absent
         && let Element::Leak(i) = first.element
     {
-        return new_leak(design, i, estimate);
+        return new_leak(design, i, amount);
     }
     let ratio = fitted / unknown.designed;
     let (low, high) = (low95 / unknown.designed, high95 / unknown.designed);
-    let change = match (estimate.low_open, estimate.high_open) {
-        (true, true) => "differs from the design, by how much cannot be told".to_string(),
-        (true, false) => format!("at most {} of the design's", share(high)),
-        (false, true) => format!("at least {} times the design's", number(low)),
-        (false, false) => percent(ratio, low, high),
+    let change = match amount.open() {
+        [true, true] => "differs from the design, by how much cannot be told".to_string(),
+        [true, false] => format!("at most {} of the design's", share(high)),
+        [false, true] => format!("at least {} times the design's", number(low)),
+        [false, false] => percent(amount, unknown.designed),
     };
     let several = unknown.members.len() > 1;
     let (text, remedy) = match (first.element, first.key) {
@@ -97,7 +131,7 @@ pub fn describe(design: &Design, unknown: &Unknown, estimate: &Estimate) -> Word
             } else {
                 format!("leaks {} of the air that was designed", share(more))
             };
-            let slot = slot_gap_mm(design, i, key, fitted)
+            let slot = like_a_slot(design, i, key, fitted)
                 .map_or(String::new(), |(length, gap)| {
                     format!(", like a slot {length:.0} mm long and {gap:.2} mm wide")
                 });
@@ -120,14 +154,14 @@ pub fn describe(design: &Design, unknown: &Unknown, estimate: &Estimate) -> Word
             let side = if mm > 0.0 { 1.0 } else { -1.0 };
             let mut ends = [low95, high95].map(|v| side * (v - unknown.designed) * 1e3);
             ends.sort_by(f64::total_cmp);
-            let interval = if estimate.low_open || estimate.high_open {
-                "by how much cannot be told".to_string()
+            let interval = if amount.open() == [false, false] {
+                amount.between(&format!("{:.0}", ends[0]), &format!("{:.0} mm", ends[1]))
             } else {
-                format!("95 % {:.0} to {:.0} mm", ends[0], ends[1])
+                ", by how much cannot be told".to_string()
             };
             (
                 format!(
-                    "channel {name}: {:.0} mm {} than drawn, {interval}",
+                    "channel {name}: {:.0} mm {} than drawn{interval}",
                     mm.abs(),
                     if mm > 0.0 { "longer" } else { "shorter" },
                 ),
@@ -143,10 +177,9 @@ pub fn describe(design: &Design, unknown: &Unknown, estimate: &Estimate) -> Word
                 format!("channel {}", design.ducts[i].name)
             };
             let times = format!(
-                "{} times the wall loss of smooth rigid walls, 95 % {} to {}",
+                "{} times the wall loss of smooth rigid walls{}",
                 number(fitted),
-                number(low95),
-                number(high95)
+                amount.between(&number(low95), &number(high95))
             );
             (
                 format!("{name}: {times}"),
@@ -219,40 +252,24 @@ pub fn describe(design: &Design, unknown: &Unknown, estimate: &Estimate) -> Word
     Words { text, remedy }
 }
 
-/// Words for a fitted value of which no interval was computed.
-#[must_use]
-pub fn without_interval(design: &Design, unknown: &Unknown, estimate: &Estimate) -> String {
-    let text = describe(design, unknown, estimate).text;
-    match text.find(", 95 %") {
-        Some(at) if text[..at].contains('(') => format!("{})", &text[..at]),
-        Some(at) => text[..at].to_string(),
-        None => text,
-    }
-}
-
 /// Words for a leak that the design has not.
-fn new_leak(design: &Design, leak: usize, estimate: &Estimate) -> Words {
+fn new_leak(design: &Design, leak: usize, amount: Amount) -> Words {
     let l = &design.leaks[leak];
     let place = if l.name == PAST_DRIVER {
         "past the driver, from its front to its rear".to_string()
     } else {
         format!("from the space at {} to the outside", l.at)
     };
-    // A slot 300 mm long through an 18 mm board.
-    let gap = |r: f64| (12.0 * 1.82e-5 * 0.018 / (0.3 * r)).cbrt() * 1e3;
-    let ends = match (estimate.low_open, estimate.high_open) {
-        (false, false) => format!(
-            ", 95 % {:.2} to {:.2} mm",
-            gap(estimate.high95),
-            gap(estimate.low95)
-        ),
-        (true, _) => format!(", at least {:.2} mm", gap(estimate.high95)),
-        (false, true) => format!(", at most {:.2} mm", gap(estimate.low95)),
+    let [low, high] = amount.ends().map(slot_gap_mm);
+    let ends = match amount.open() {
+        [false, false] => amount.between(&format!("{high:.2}"), &format!("{low:.2} mm")),
+        [true, _] => format!(", at least {high:.2} mm"),
+        [false, true] => format!(", at most {low:.2} mm"),
     };
     Words {
         text: format!(
             "a leak that the design has not, {place}: like a slot 300 mm long and {:.2} mm wide{ends}",
-            gap(estimate.fitted)
+            slot_gap_mm(amount.fitted)
         ),
         remedy: if l.name == PAST_DRIVER {
             "check the driver's gasket, its screws and the cable's passage".to_string()
@@ -290,28 +307,25 @@ fn driver_word(key: Key) -> &'static str {
 }
 
 /// A slot of the same steady flow resistance: length and gap, mm.
-fn slot_gap_mm(design: &Design, leak: usize, key: Key, fitted: f64) -> Option<(f64, f64)> {
+fn like_a_slot(design: &Design, leak: usize, key: Key, fitted: f64) -> Option<(f64, f64)> {
     match (design.leaks[leak].form, key) {
         (LeakForm::Slot { length_m, .. }, Key::Gap) => Some((length_m * 1e3, fitted * 1e3)),
-        (LeakForm::Resistance(_), Key::Resistance) => {
-            // R = 12μ·depth/(length·gap³) through an 18 mm board, 300 mm long, μ of 20 °C.
-            let gap = (12.0 * 1.82e-5 * 0.018 / (0.3 * fitted)).cbrt();
-            Some((300.0, gap * 1e3))
-        }
+        (LeakForm::Resistance(_), Key::Resistance) => Some((300.0, slot_gap_mm(fitted))),
         _ => None,
     }
 }
 
-fn percent(ratio: f64, low: f64, high: f64) -> String {
+fn percent(amount: Amount, designed: f64) -> String {
+    let ratio = amount.fitted / designed;
+    let [low, high] = amount.ends().map(|v| v / designed);
     if !(ratio.is_finite() && low.is_finite() && high.is_finite()) {
         return "differs from the design".to_string();
     }
     if ratio > 3.0 || low > 2.0 {
         return format!(
-            "{} times the design's, 95 % {} to {}",
+            "{} times the design's{}",
             number(ratio),
-            number(low),
-            number(high)
+            amount.between(&number(low), &number(high))
         );
     }
     let side = if ratio < 1.0 { "below" } else { "above" };
@@ -320,8 +334,9 @@ fn percent(ratio: f64, low: f64, high: f64) -> String {
     // A narrow interval needs a decimal to be seen.
     let digits = usize::from(b - a < 3.0);
     format!(
-        "{:.0} % {side} the design, 95 % {a:.digits$} to {b:.digits$} %",
-        size(ratio)
+        "{:.0} % {side} the design{}",
+        size(ratio),
+        amount.between(&format!("{a:.digits$}"), &format!("{b:.digits$} %"))
     )
 }
 

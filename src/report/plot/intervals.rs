@@ -1,6 +1,7 @@
-//! Intervals by unit: one panel per number, one line per unit, with the shared value and the design's.
+//! Intervals of one number beside each other, one panel per number: of several units with what they share, or of what is
+//! known before and after captures; with the design's value.
 //!
-//! What counts for the shared value is a filled mark, what does not an open one; colour alone tells nothing.
+//! What counts is a filled mark, what does not an open one; colour alone tells nothing.
 
 use super::axis::{Axis, label};
 use super::scene::{Anchor, Ink, Scene, fitted};
@@ -10,11 +11,11 @@ use std::path::{Path, PathBuf};
 /// One interval.
 #[derive(Debug, Clone)]
 pub struct Interval {
-    /// Name of the unit.
+    /// What it belongs to.
     pub label: String,
     /// Low end, value, high end, in the unit of the panel; NaN: there is none.
     pub ends: [f64; 3],
-    /// Whether it counts for the shared value.
+    /// Whether it counts.
     pub counts: bool,
 }
 
@@ -31,8 +32,21 @@ pub struct Panel {
     pub shared: [f64; 3],
     /// A positive number, whose ratios count where the intervals are wide.
     pub log: bool,
-    /// The units.
+    /// Intervals, from the top.
     pub rows: Vec<Interval>,
+}
+
+/// A picture of panels below each other.
+#[derive(Debug, Clone)]
+pub struct Sheet {
+    /// Title.
+    pub title: String,
+    /// What lines and marks mean.
+    pub key: &'static str,
+    /// What stands in a row without an interval.
+    pub none: &'static str,
+    /// Panels.
+    pub panels: Vec<Panel>,
 }
 
 const WIDTH: f64 = 760.0;
@@ -77,33 +91,27 @@ fn axis(panel: &Panel) -> Axis {
     )
 }
 
-fn draw(panels: &[Panel], title: &str) -> Scene {
+fn draw(sheet: &Sheet) -> Scene {
     let mut scene = Scene::default();
     scene.words(
         (16.0, 24.0),
-        &fitted(title, 16.0, WIDTH - 32.0),
+        &fitted(&sheet.title, 16.0, WIDTH - 32.0),
         16.0,
         Anchor::Start,
         Ink::Text,
     );
-    scene.words(
-        (16.0, 44.0),
-        "lines: 95 % of each unit; grey: 95 % of what they share; dashed: the design; open mark: does not count",
-        12.0,
-        Anchor::Start,
-        Ink::Soft,
-    );
+    scene.words((16.0, 44.0), sheet.key, 12.0, Anchor::Start, Ink::Soft);
     let mut top = TOP;
-    for panel in panels {
+    for panel in &sheet.panels {
         let first = top + ABOVE;
         let last = first + ROW * panel.rows.len() as f64;
-        one(&mut scene, panel, [top, first, last]);
+        one(&mut scene, panel, sheet.none, [top, first, last]);
         top = last + BELOW;
     }
     scene
 }
 
-fn one(scene: &mut Scene, panel: &Panel, [top, first, last]: [f64; 3]) {
+fn one(scene: &mut Scene, panel: &Panel, none: &str, [top, first, last]: [f64; 3]) {
     let axis = axis(panel);
     let heading = if panel.unit.is_empty() {
         panel.title.clone()
@@ -157,13 +165,7 @@ fn one(scene: &mut Scene, panel: &Panel, [top, first, last]: [f64; 3]) {
             scene.line(vec![(low, y), (high, y)], ink, 1.5, &[]);
         }
         let Some(x) = middle else {
-            scene.words(
-                (LEFT + 6.0, y + 4.0),
-                "not fitted",
-                11.0,
-                Anchor::Start,
-                Ink::Soft,
-            );
+            scene.words((LEFT + 6.0, y + 4.0), none, 11.0, Anchor::Start, Ink::Soft);
             continue;
         };
         let mark = rectangle([x - 3.5, x + 3.5], [y - 3.5, y + 3.5]);
@@ -180,52 +182,67 @@ fn one(scene: &mut Scene, panel: &Panel, [top, first, last]: [f64; 3]) {
 
 /// What the picture shows, in words.
 fn in_words(panels: &[Panel]) -> String {
+    let range = |ends: [f64; 3]| {
+        let [low, middle, high] = ends.map(label);
+        format!("{middle} ({low} to {high})")
+    };
     let parts: Vec<String> = panels
         .iter()
         .map(|p| {
-            let [low, middle, high] = p.shared.map(label);
-            format!(
-                "{}: designed {}, shared {middle} ({low} to {high}) {}",
-                p.title,
-                label(p.designed),
-                p.unit
-            )
+            let mut text = format!("{}: designed {} {}", p.title, label(p.designed), p.unit);
+            if p.shared.iter().all(|v| v.is_finite()) {
+                text.push_str(&format!(", shared {}", range(p.shared)));
+            }
+            for row in p
+                .rows
+                .iter()
+                .filter(|r| r.ends.iter().all(|v| v.is_finite()))
+            {
+                text.push_str(&format!(", {} {}", row.label, range(row.ends)));
+            }
+            text
         })
         .collect();
     parts.join("; ")
 }
 
-/// The panels below each other as SVG.
-#[must_use]
-pub fn svg(panels: &[Panel], title: &str) -> String {
-    let scene = draw(panels, title);
-    let (width, height) = (WIDTH as u32, height(panels) as u32);
-    vector::write(&scene, title, &in_words(panels), width, height)
-}
-
-/// Writes `DIR/STEM.svg`, and `DIR/STEM.png` where that is not higher than a PNG may be; gives what was written.
-///
-/// # Errors
-/// [`ReportError`] when the picture cannot be drawn or a file cannot be written.
-pub fn to_files(
-    dir: &Path,
-    stem: &str,
-    panels: &[Panel],
-    title: &str,
-) -> Result<Vec<PathBuf>, ReportError> {
-    let size = (WIDTH as u32, height(panels) as u32);
-    let pixels = match raster::png(size.0, size.1, |_, _| draw(panels, title)) {
-        Ok(pixels) => Some(pixels),
-        Err(ReportError::Size { .. }) => None,
-        Err(other) => return Err(other),
-    };
-    let mut written = Vec::new();
-    let name = |end: &str| dir.join(format!("{stem}.{end}"));
-    crate::files::write_whole(&name("svg"), svg(panels, title).as_bytes())?;
-    written.push(name("svg"));
-    if let Some(pixels) = pixels {
-        crate::files::write_whole(&name("png"), &pixels)?;
-        written.push(name("png"));
+impl Sheet {
+    fn size(&self) -> (u32, u32) {
+        (WIDTH as u32, height(&self.panels) as u32)
     }
-    Ok(written)
+
+    /// The picture as SVG.
+    #[must_use]
+    pub fn svg(&self) -> String {
+        let (width, height) = self.size();
+        vector::write(
+            &draw(self),
+            &self.title,
+            &in_words(&self.panels),
+            width,
+            height,
+        )
+    }
+
+    /// Writes `DIR/STEM.svg`, and `DIR/STEM.png` where that is not higher than a PNG may be; gives what was written.
+    ///
+    /// # Errors
+    /// [`ReportError`] when the picture cannot be drawn or a file cannot be written.
+    pub fn to_files(&self, dir: &Path, stem: &str) -> Result<Vec<PathBuf>, ReportError> {
+        let (width, height) = self.size();
+        let pixels = match raster::png(width, height, |_, _| draw(self)) {
+            Ok(pixels) => Some(pixels),
+            Err(ReportError::Size { .. }) => None,
+            Err(other) => return Err(other),
+        };
+        let mut written = Vec::new();
+        let name = |end: &str| dir.join(format!("{stem}.{end}"));
+        crate::files::write_whole(&name("svg"), self.svg().as_bytes())?;
+        written.push(name("svg"));
+        if let Some(pixels) = pixels {
+            crate::files::write_whole(&name("png"), &pixels)?;
+            written.push(name("png"));
+        }
+        Ok(written)
+    }
 }

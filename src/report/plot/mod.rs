@@ -5,7 +5,6 @@
 //! that are not finite leave a gap in a curve and never stop the drawing.
 
 mod axis;
-pub mod bars;
 mod draw;
 pub mod intervals;
 mod raster;
