@@ -4,7 +4,7 @@
 //!
 //! Layers, lower ones know nothing of higher ones: [`files`], [`air`], [`special`]; [`signal`], [`design`],
 //! [`curves`]; [`model`], [`rehearse`], [`measure`]; [`align`]; [`verify`], [`damping`], [`production`], [`several`];
-//! [`report`], [`capture`] (with the feature `live`); [`cli`].
+//! [`report`], [`capture`]; [`cli`].
 //!
 //! Units drawn from the tolerances are simulated in [`model::monte_carlo`]; what may vary, by the design or by an
 //! alignment, is gathered in [`verify::spread`].
@@ -13,7 +13,6 @@
 
 pub mod air;
 pub mod align;
-#[cfg(feature = "live")]
 pub mod capture;
 pub mod cli;
 pub mod curves;

@@ -3,7 +3,7 @@
 use super::Exit;
 use super::failure::Failure;
 use super::output::Output;
-use crate::capture::ports;
+use crate::capture::ports::ports;
 
 /// Inputs and outputs of the sound card
 #[derive(Debug, clap::Args)]

@@ -1,8 +1,8 @@
-//! What the numbers of a production line say: control chart, capability, gauge study.
-//!
-//! Figures only, without files and commands.
+//! What the numbers of a production line say: limits, inspection, log, control chart, capability, gauge study.
 
 pub mod capability;
 pub mod chart;
+pub mod entry;
 pub mod gauge;
+pub mod ledger;
 pub mod tolerance;
