@@ -1,5 +1,6 @@
 //! Live capture: two streams at once on a sound card, real (feature `live`) or virtual.
 
 pub mod card;
+pub mod judge;
 #[cfg(feature = "live")]
 pub mod ports;
