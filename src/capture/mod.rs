@@ -1,6 +1,7 @@
 //! Live capture: two streams at once on a sound card, real (feature `live`) or virtual.
 
 pub mod card;
+pub mod guide;
 pub mod judge;
 #[cfg(feature = "live")]
 pub mod ports;

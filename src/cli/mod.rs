@@ -14,6 +14,7 @@ pub mod load;
 pub mod output;
 pub mod plan;
 pub mod predict;
+pub mod record;
 pub mod rehearse;
 pub mod several;
 pub mod sweep;

@@ -1,0 +1,3 @@
+//! `bassay record`: live capture at the bench.
+
+pub mod desk;
