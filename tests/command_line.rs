@@ -377,3 +377,24 @@ fn check_predict_compare_and_sweep_answer_in_json() {
     let text = compared.to_string();
     assert!(text.contains("1.5"), "{text}");
 }
+
+/// A result that is lost on a full disk is not taken for done, in text or JSON.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_full_disk_behind_standard_output_has_status_four() {
+    for more in [&["--json"][..], &[]] {
+        let full = std::fs::OpenOptions::new()
+            .write(true)
+            .open("/dev/full")
+            .unwrap();
+        let output = std::process::Command::new(assert_cmd::cargo::cargo_bin("bassay"))
+            .args(["check", "sample-captures/dome.toml"])
+            .args(more)
+            .stdout(full)
+            .output()
+            .unwrap();
+        let err = String::from_utf8_lossy(&output.stderr);
+        assert_eq!(output.status.code(), Some(4), "{more:?}: {err}");
+        assert!(err.contains("standard output"), "{err}");
+    }
+}

@@ -85,7 +85,7 @@ pub fn main() -> ExitCode {
         Command::Devices(args) => devices::run(args, &out),
         Command::Rehearse(args) => rehearse::run(args, &out),
     };
-    match done {
+    match done.and_then(|exit| out.ended().map(|()| exit)) {
         Ok(Exit::Done) => ExitCode::SUCCESS,
         Ok(Exit::Outside) => ExitCode::from(1),
         Ok(Exit::Unresolved) => ExitCode::from(3),

@@ -1,7 +1,11 @@
 //! Where words go: results to standard output, progress and messages to standard error.
 
 use super::failure::Failure;
-use std::io::{IsTerminal, Write};
+use std::io::{ErrorKind, IsTerminal, Write};
+use std::sync::OnceLock;
+
+/// Why a line of a result could not be written, if one could not.
+static LOST: OnceLock<String> = OnceLock::new();
 
 /// Options that every command takes.
 #[derive(Debug, Clone, Copy, clap::Args)]
@@ -37,10 +41,27 @@ impl Output {
         }
     }
 
-    /// A line of the result on standard output; nothing with `--json`. A closed pipe is not an error.
+    /// A line of the result on standard output; nothing with `--json`. A reader that went away is not an error; any other
+    /// failure is kept for [`Output::ended`].
     pub fn line(&self, text: impl std::fmt::Display) {
-        if !self.json {
-            let _ = writeln!(std::io::stdout().lock(), "{text}");
+        if !self.json
+            && let Err(e) = writeln!(std::io::stdout().lock(), "{text}")
+            && e.kind() != ErrorKind::BrokenPipe
+        {
+            let _ = LOST.set(e.to_string());
+        }
+    }
+
+    /// Whether every line reached standard output.
+    ///
+    /// # Errors
+    /// [`Failure`] where one did not, such as a full disk behind a redirection.
+    pub fn ended(&self) -> Result<(), Failure> {
+        match LOST.get() {
+            None => Ok(()),
+            Some(cause) => Err(Failure::system(format!(
+                "the result cannot be written to standard output: {cause}"
+            ))),
         }
     }
 
@@ -52,7 +73,7 @@ impl Output {
         // A reader that went away is no error; a full disk behind the redirection is.
         match writeln!(std::io::stdout().lock(), "{text}").and_then(|()| std::io::stdout().flush())
         {
-            Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => Err(Failure::system(format!(
+            Err(e) if e.kind() != ErrorKind::BrokenPipe => Err(Failure::system(format!(
                 "the result cannot be written to standard output: {e}"
             ))),
             _ => Ok(()),
