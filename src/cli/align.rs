@@ -33,6 +33,8 @@ struct Document<'a> {
     correlation_of: Vec<String>,
     /// How sharply each direction of all coordinates is seen, 1/sd in units of a large change, descending.
     singular_values: &'a [f64],
+    /// What is doubtful but usable, each with its remedy.
+    warnings: &'a [String],
 }
 
 /// Runs the command.
@@ -93,6 +95,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
                     .map(|&n| done.fit.unknowns[settled.active[n]].path.clone())
                     .collect(),
                 singular_values: &done.fit.identified.singular_values,
+                warnings: &done.result.warnings,
             })
             .map(|()| Exit::Done);
     }

@@ -60,8 +60,8 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         },
     };
     check(&design, &wanted).map_err(Failure::input)?;
-    let (low, high) = calibrations(args, &design, &set, out)?;
-    let done = assess(
+    let (low, high, doubts) = calibrations(args, &design, &set, out)?;
+    let mut done = assess(
         &design,
         &set.unit,
         &low,
@@ -70,6 +70,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         &mut |step| out.remark(format!("  {step}")),
     )
     .map_err(Failure::input)?;
+    done.warnings.extend(doubts);
     let folder = args.out.clone().unwrap_or_else(|| {
         let beside = args.captures.parent().unwrap_or_else(|| Path::new(""));
         beside.join("damping")
@@ -124,9 +125,10 @@ fn calibrations(
     design: &Design,
     set: &CaptureSet,
     out: &Output,
-) -> Result<(Calibration, Option<Calibration>), Failure> {
+) -> Result<(Calibration, Option<Calibration>, Vec<String>), Failure> {
     let mut levels: Vec<(CaptureSet, Vec<Response>)> = Vec::new();
     let first = load::responses(set, out)?;
+    let mut doubts = load::doubts(set, &first);
     if let Some(file) = &args.second {
         let (other, second) = load::design_and_captures(file)?;
         if other.digest != design.digest {
@@ -148,6 +150,7 @@ fn calibrations(
         }
         levels.push((set.clone(), first));
         let responses = load::responses(&second, out)?;
+        doubts.extend(load::doubts(&second, &responses));
         levels.push((second, responses));
         let drive = |r: &[Response]| levels_v(r).last().copied().unwrap_or(f64::INFINITY);
         levels.sort_by(|a, b| drive(&a.1).total_cmp(&drive(&b.1)));
@@ -177,7 +180,7 @@ fn calibrations(
     };
     let low = run(low, 1)?;
     let high = last.map(|l| run(l, 2)).transpose()?;
-    Ok((low, high))
+    Ok((low, high, doubts))
 }
 
 /// Writes `damping.json`, `damping.html` and the pictures; gives the page's path.

@@ -4,7 +4,8 @@ use super::failure::Failure;
 use super::output::Output;
 use super::{Exit, load};
 use crate::files::write_whole;
-use crate::measure::{Response, Take, warning_text};
+use crate::measure::take::clock_time;
+use crate::measure::{Response, Take};
 use crate::report::csv::{Column, table};
 use serde::Serialize;
 use std::path::{Path, PathBuf};
@@ -89,9 +90,18 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         ));
     }
     for r in &responses {
-        for w in &r.take.warnings {
-            out.line(format!("! {}: {}", r.take.file, warning_text::text(w)));
+        for repeat in &r.take.repeats {
+            out.line(format!(
+                "  {}: {} at {}{}",
+                r.observation.label(),
+                repeat.file,
+                clock_time(repeat.start_s),
+                if repeat.used { "" } else { ", left out" }
+            ));
         }
+    }
+    for warning in load::doubts(&set, &responses) {
+        out.line(format!("! {warning}"));
     }
     if let Some(folder) = &args.out {
         out.line(format!("\nCSV files: {}", folder.display()));

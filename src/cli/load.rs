@@ -4,7 +4,7 @@ use super::failure::Failure;
 use super::output::Output;
 use crate::design::captures::CaptureSet;
 use crate::design::{Design, captures_read, read};
-use crate::measure::{self, MeasureError, Response};
+use crate::measure::{self, MeasureError, Response, warning_text};
 use std::path::Path;
 
 /// A captures file and the design that it names, checked against each other.
@@ -16,6 +16,16 @@ pub fn design_and_captures(captures: &Path) -> Result<(Design, CaptureSet), Fail
     let design = read::read(&set.design).map_err(Failure::input)?;
     captures_read::check_against(&set, &design).map_err(Failure::input)?;
     Ok((design, set))
+}
+
+/// What is doubtful but usable about the captures: the station's calibrations and the takes.
+#[must_use]
+pub fn doubts(set: &CaptureSet, responses: &[Response]) -> Vec<String> {
+    set.doubts()
+        .iter()
+        .map(ToString::to_string)
+        .chain(responses.iter().flat_map(warning_text::of))
+        .collect()
 }
 
 /// The responses of a capture set.

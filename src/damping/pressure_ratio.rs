@@ -100,7 +100,7 @@ fn read(
                 peak_dbfs: -20.0 * data.peak[n].max(1e-12).log10(),
             });
         }
-        if data.clipped[n] >= 12 {
+        if data.clipped(n) >= 12 {
             warnings.push(format!(
                 "{}: channel {channel} is clipped; record again with less gain",
                 capture.file

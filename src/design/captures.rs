@@ -1,6 +1,8 @@
 //! The captures of one unit: which WAV files were recorded and what each channel saw (`captures.toml`).
 
+use super::station::{Doubt, Part, Station};
 use super::{AirConditions, Spread};
+use jiff::Timestamp;
 use std::path::PathBuf;
 
 /// One measured unit as read from `captures.toml`.
@@ -26,6 +28,8 @@ pub struct CaptureSet {
     pub built: Vec<Built>,
     /// Responses measured elsewhere.
     pub curves: Vec<CurveFile>,
+    /// Where it was measured, if the file names a station.
+    pub station: Option<Station>,
     /// The captures file itself.
     pub file: PathBuf,
     /// BLAKE3 digest (hex) of the captures file's bytes.
@@ -41,6 +45,30 @@ impl CaptureSet {
             pressure_kpa: self.pressure_kpa.unwrap_or(design.pressure_kpa),
             humidity_pct: self.humidity_pct.unwrap_or(design.humidity_pct),
         }
+    }
+
+    /// What is doubtful about the station's calibrations when the captures were taken; about the parts they use.
+    /// Empty where no station or no time is stated.
+    #[must_use]
+    pub fn doubts(&self) -> Vec<Doubt> {
+        let (Some(station), Some(at)) = (&self.station, self.taken.as_deref()) else {
+            return Vec::new();
+        };
+        let Ok(at) = at.parse::<Timestamp>() else {
+            return Vec::new();
+        };
+        let uses = |wanted: fn(&CaptureKind) -> bool| self.captures.iter().any(|c| wanted(&c.kind));
+        let jig = uses(|k| matches!(k, CaptureKind::Impedance { .. }));
+        let microphone = uses(|k| matches!(k, CaptureKind::Pressure { .. }));
+        station
+            .doubts(at)
+            .into_iter()
+            .filter(|doubt| match doubt.part() {
+                Some(Part::Jig) => jig,
+                Some(Part::Microphone) => microphone,
+                Some(Part::Loopback) | None => true,
+            })
+            .collect()
     }
 }
 
@@ -99,6 +127,33 @@ pub struct Capture {
     pub drive_v: Option<f64>,
     /// Corner of a first-order high-pass in the recorder, Hz.
     pub ac_coupling_hz: Option<f64>,
+    /// More takes of the same thing: (as written, resolved).
+    pub repeats: Vec<(String, PathBuf)>,
+    /// Which sweep of a file that holds several, from 1.
+    pub take: Option<usize>,
+    /// How it was recorded, where this program did it.
+    pub recorded: Option<Recorded>,
+}
+
+/// How a capture was recorded. The device's channels are given in the order of the file's.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Recorded {
+    /// When, RFC 3339.
+    pub at: String,
+    /// Sound card.
+    pub device: String,
+    /// Sample rate, Hz.
+    pub sample_rate_hz: u32,
+    /// Peak level of the sweep as played, dB re full scale.
+    pub level_dbfs: f64,
+    /// Channel of the device that played.
+    pub output_channel: usize,
+    /// Channels of the device that the file's channels come from.
+    pub input_channels: Vec<usize>,
+    /// BLAKE3 digest of the station file, hex, if there was one.
+    pub station: Option<String>,
+    /// Program and version.
+    pub software: String,
 }
 
 /// What a capture's channels saw. Channels count from 1.

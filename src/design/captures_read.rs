@@ -4,21 +4,26 @@
 //! the design: [`check_against`].
 
 use super::captures::{
-    Built, Capture, CaptureKind, CaptureSet, CurveFile, MicrophoneScale, SweepPlan,
+    Built, Capture, CaptureKind, CaptureSet, CurveFile, MicrophoneScale, Recorded, SweepPlan,
 };
-use super::path::Parameter;
-use super::problem::{Problems, number, quoted};
-use super::rules::Index;
-use super::toml_reader::{Range, Source, Table, bytes_of, check_format, in_words, parse, text_of};
-use super::{Design, Spread, quantity};
-use std::path::Path;
+use super::problem::{Problems, number};
+use super::station::{self, Jig, Station};
+use super::toml_reader::{
+    MOMENT, Range, Source, Table, bytes_of, check_format, in_words, number_of, parse, text_of,
+};
+use super::{Spread, quantity};
+use std::path::{Path, PathBuf};
 use toml::de::{DeTable, DeValue};
+
+pub use super::captures_against::check_against;
 
 /// The value of the `format` key.
 pub const FORMAT: &str = "bassay-captures/1";
 
 /// Most captures and curves of one unit.
 const LARGEST_CAPTURES: usize = 1000;
+/// Most takes in one file.
+const LARGEST_TAKES: u32 = 10_000;
 /// Most channels of a WAV file.
 const LARGEST_CHANNEL: u32 = 256;
 
@@ -64,6 +69,7 @@ fn read_document<'t>(
         "format",
         "unit",
         "design",
+        "station",
         "taken",
         "temperature_c",
         "pressure_kpa",
@@ -77,7 +83,8 @@ fn read_document<'t>(
     let folder = file.parent().unwrap_or(Path::new(""));
     let unit = top.required_text("unit", "the serial number as text");
     let design = top.required_text("design", "the design file");
-    let taken = read_taken(&top);
+    let taken = top.moment("taken");
+    let station = read_station(&top, folder);
     let temperature_c = top.optional("temperature_c", quantity::TEMPERATURE);
     let pressure_kpa = top.optional("pressure_kpa", quantity::PRESSURE);
     let humidity_pct = top.optional("humidity_pct", quantity::HUMIDITY);
@@ -109,7 +116,7 @@ fn read_document<'t>(
         .list("capture")
         .into_iter()
         .enumerate()
-        .filter_map(|(i, (table, at))| read_capture(&top, table, at, i, folder))
+        .filter_map(|(i, (table, at))| read_capture(&top, table, at, i, (folder, station.as_ref())))
         .collect();
     let curves = top
         .list("curve")
@@ -129,25 +136,22 @@ fn read_document<'t>(
         captures,
         built,
         curves,
+        station,
         file: file.to_path_buf(),
         digest,
     })
 }
 
-/// A date and time with its offset, as TOML writes it or as RFC 3339 text.
-fn read_taken(top: &Table<'_, '_>) -> Option<String> {
-    let value = top.raw("taken")?.get_ref();
-    let text = match value {
-        DeValue::Datetime(date) => date.to_string(),
-        DeValue::String(text) => text.to_string(),
-        _ => String::new(),
-    };
-    if text.parse::<jiff::Timestamp>().is_err() {
-        let expected = "a date and time with its offset, such as 2026-03-14T10:20:00Z";
-        top.wrong("taken", value, expected);
-        return None;
+/// The station that the file names; what is wrong with its file is told at the key.
+fn read_station(top: &Table<'_, '_>, folder: &Path) -> Option<Station> {
+    let file = top.text("station", "a station file")?;
+    match station::read(&folder.join(file)) {
+        Ok(station) => Some(station),
+        Err(problems) => {
+            top.problem("station", problems.to_string());
+            None
+        }
     }
-    Some(text)
 }
 
 pub(super) fn read_sweep(top: &Table<'_, '_>) -> Option<SweepPlan> {
@@ -276,9 +280,17 @@ fn read_capture<'s, 't>(
     table: &'s DeTable<'t>,
     at: usize,
     count: usize,
-    folder: &Path,
+    (folder, station): (&Path, Option<&Station>),
 ) -> Option<Capture> {
-    let mut known = vec!["file", "quantity", "drive_v", "ac_coupling_hz"];
+    let mut known = vec![
+        "file",
+        "quantity",
+        "drive_v",
+        "ac_coupling_hz",
+        "repeats",
+        "take",
+        "recorded",
+    ];
     known.extend(IMPEDANCE_KEYS);
     known.extend(PRESSURE_KEYS);
     let path = format!("capture[{}]", count + 1);
@@ -287,16 +299,27 @@ fn read_capture<'s, 't>(
     let kind = match quantity_of(&table) {
         Some(Quantity::Impedance) => {
             foreign(&table, &PRESSURE_KEYS, "pressure");
-            read_impedance(&table)
+            read_impedance(&table, station.and_then(|s| s.jig.as_ref()))
         }
         Some(Quantity::Pressure) => {
             foreign(&table, &IMPEDANCE_KEYS, "impedance");
-            read_pressure(&table, folder)
+            read_pressure(&table, folder, station)
         }
         None => None,
     };
     let drive_v = table.optional("drive_v", quantity::VOLTAGE);
     let ac_coupling_hz = table.optional("ac_coupling_hz", Range::new(1e-3, 1e3, "Hz"));
+    let repeats = read_repeats(&table, folder);
+    let take = table
+        .whole("take", 1, LARGEST_TAKES)
+        .map(|take| take as usize);
+    if take.is_some() && !repeats.is_empty() {
+        table.problem(
+            "take",
+            "it stands beside repeats; expected one of them: list the takes as captures of their own",
+        );
+    }
+    let recorded = read_recorded(&table);
     let file = file?;
     Some(Capture {
         file: file.to_string(),
@@ -304,6 +327,87 @@ fn read_capture<'s, 't>(
         kind: kind?,
         drive_v,
         ac_coupling_hz,
+        repeats,
+        take,
+        recorded,
+    })
+}
+
+fn read_repeats(table: &Table<'_, '_>, folder: &Path) -> Vec<(String, PathBuf)> {
+    let Some(value) = table.raw("repeats") else {
+        return Vec::new();
+    };
+    let list = value.get_ref().as_array();
+    let texts: Option<Vec<&str>> = list.and_then(|list| {
+        list.iter()
+            .map(|item| item.get_ref().as_str().filter(|t| !t.is_empty()))
+            .collect()
+    });
+    match texts {
+        Some(texts) if texts.len() < LARGEST_CAPTURES => texts
+            .into_iter()
+            .map(|file| (file.to_string(), folder.join(file)))
+            .collect(),
+        _ => {
+            let expected = "a list of WAV files, such as [\"mouth-near-2.wav\"]";
+            table.wrong("repeats", value.get_ref(), expected);
+            Vec::new()
+        }
+    }
+}
+
+fn read_recorded(table: &Table<'_, '_>) -> Option<Recorded> {
+    if !table.has("recorded") {
+        return None;
+    }
+    let known = [
+        "at",
+        "device",
+        "sample_rate_hz",
+        "level_dbfs",
+        "output_channel",
+        "input_channels",
+        "station",
+        "software",
+    ];
+    let table = table.sub("recorded", &known)?;
+    if !table.has("at") {
+        table.missing("at", MOMENT);
+    }
+    let input_channels = match table.raw("input_channels").map(|v| v.get_ref()) {
+        None => Vec::new(),
+        Some(value) => {
+            let whole = |v: &DeValue<'_>| number_of(v).filter(|c| c.fract() == 0.0 && *c >= 1.0);
+            let list: Option<Vec<usize>> = value.as_array().and_then(|list| {
+                list.iter()
+                    .map(|item| whole(item.get_ref()).map(|c| c as usize))
+                    .collect()
+            });
+            if list.is_none() {
+                table.wrong("input_channels", value, "a list of channels, from 1");
+            }
+            list.unwrap_or_default()
+        }
+    };
+    Some(Recorded {
+        at: table.moment("at")?,
+        device: table
+            .text("device", "the sound card")
+            .unwrap_or_default()
+            .to_string(),
+        sample_rate_hz: table.whole("sample_rate_hz", 1000, 768_000)?,
+        level_dbfs: table.number("level_dbfs", Range::new(-200.0, 0.0, "dB")),
+        output_channel: table
+            .whole("output_channel", 1, LARGEST_CHANNEL)
+            .unwrap_or(1) as usize,
+        input_channels,
+        station: table
+            .text("station", "the digest of the station file")
+            .map(str::to_string),
+        software: table
+            .text("software", "program and version")
+            .unwrap_or_default()
+            .to_string(),
     })
 }
 
@@ -328,13 +432,18 @@ fn different(table: &Table<'_, '_>, one: (&str, Option<usize>), other: (&str, Op
     }
 }
 
-fn read_impedance(table: &Table<'_, '_>) -> Option<CaptureKind> {
+fn read_impedance(table: &Table<'_, '_>, jig: Option<&Jig>) -> Option<CaptureKind> {
     let source = channel(table, "source_channel");
     let load = channel(table, "load_channel");
     different(table, ("source_channel", source), ("load_channel", load));
-    let reference_ohm = table.number("reference_ohm", quantity::RESISTANCE_OHM);
-    let lead_ohm = table.number_or("lead_ohm", Range::new(0.0, 100.0, "Ω"), 0.0);
-    let gain_ratio = table.number_or("gain_ratio", GAIN, 1.0);
+    let resistance = quantity::RESISTANCE_OHM;
+    let reference_ohm = match jig {
+        Some(jig) => table.number_or("reference_ohm", resistance, jig.reference_ohm),
+        None => table.number("reference_ohm", resistance),
+    };
+    let (lead, gain) = jig.map_or((0.0, 1.0), |jig| (jig.lead_ohm.max(0.0), jig.gain_ratio));
+    let lead_ohm = table.number_or("lead_ohm", Range::new(0.0, 100.0, "Ω"), lead);
+    let gain_ratio = table.number_or("gain_ratio", GAIN, gain);
     Some(CaptureKind::Impedance {
         source_channel: source?,
         load_channel: load?,
@@ -344,7 +453,12 @@ fn read_impedance(table: &Table<'_, '_>) -> Option<CaptureKind> {
     })
 }
 
-fn read_pressure(table: &Table<'_, '_>, folder: &Path) -> Option<CaptureKind> {
+fn read_pressure(
+    table: &Table<'_, '_>,
+    folder: &Path,
+    station: Option<&Station>,
+) -> Option<CaptureKind> {
+    let calibrated = station.and_then(|s| s.microphone.as_ref());
     let probe = table.required_text("probe", "the name of a probe of the design");
     let microphone = channel(table, "microphone_channel");
     let reference = if table.has("reference_channel") {
@@ -359,7 +473,8 @@ fn read_pressure(table: &Table<'_, '_>, folder: &Path) -> Option<CaptureKind> {
     );
     let sensitivity = table.optional("sensitivity_v_per_pa", GAIN);
     let full_scale = table.optional("full_scale_db", quantity::LEVEL);
-    let volts = table.number_or("microphone_v_per_unit", VOLTS_PER_UNIT, 1.0);
+    let usual = calibrated.map_or(1.0, |m| m.microphone_v_per_unit);
+    let volts = table.number_or("microphone_v_per_unit", VOLTS_PER_UNIT, usual);
     if table.has("sensitivity_v_per_pa") && table.has("full_scale_db") {
         table.problem(
             "full_scale_db",
@@ -372,13 +487,19 @@ fn read_pressure(table: &Table<'_, '_>, folder: &Path) -> Option<CaptureKind> {
             microphone_v_per_unit: volts,
         },
         (None, Some(full_scale_db)) => MicrophoneScale::FullScale { full_scale_db },
-        (None, None) => MicrophoneScale::Unknown,
+        (None, None) => {
+            calibrated.map_or(MicrophoneScale::Unknown, |m| MicrophoneScale::Sensitivity {
+                sensitivity_v_per_pa: m.sensitivity_v_per_pa,
+                microphone_v_per_unit: volts,
+            })
+        }
     };
     // A level in Pa/V needs the volts; a shape does not.
     if scale != MicrophoneScale::Unknown
         && table.has("reference_channel")
         && !table.has("reference_v_per_unit")
         && !table.has("drive_v")
+        && station.is_none()
     {
         table.missing(
             "reference_v_per_unit",
@@ -387,13 +508,19 @@ fn read_pressure(table: &Table<'_, '_>, folder: &Path) -> Option<CaptureKind> {
     }
     let correction = table
         .text("correction", "a file with the microphone's response")
-        .map(|file| folder.join(file));
+        .map(|file| folder.join(file))
+        .or_else(|| calibrated.and_then(|m| m.correction.clone()));
+    let reference_v_per_unit = station.map_or(1.0, |s| s.card.reference_v_per_unit);
     Some(CaptureKind::Pressure {
         probe: probe?.to_string(),
         reference_channel: reference,
         microphone_channel: microphone?,
         scale,
-        reference_v_per_unit: table.number_or("reference_v_per_unit", VOLTS_PER_UNIT, 1.0),
+        reference_v_per_unit: table.number_or(
+            "reference_v_per_unit",
+            VOLTS_PER_UNIT,
+            reference_v_per_unit,
+        ),
         correction,
     })
 }
@@ -477,105 +604,12 @@ fn read_built(top: &Table<'_, '_>) -> Vec<Built> {
     list.into_iter().map(|(_, built)| built).collect()
 }
 
-fn built_key(path: &str) -> String {
+pub(super) fn built_key(path: &str) -> String {
     format!("built.\"{path}\"")
-}
-
-/// Checks the names in a capture set against the design: probes, and the parameters of `[built]`.
-///
-/// The lines in the messages come from the captures file, which is read again for them.
-///
-/// # Errors
-/// [`Problems`] with the nearest probe or parameter.
-pub fn check_against(set: &CaptureSet, design: &Design) -> Result<(), Problems> {
-    let bytes = std::fs::read(&set.file).unwrap_or_default();
-    let text = text_of(&bytes, &set.file).unwrap_or_default();
-    let document = DeTable::parse(text).ok();
-    let top = document.as_ref().map(toml::Spanned::get_ref);
-    let source = Source::new(text, &set.file);
-    let probes: Vec<&str> = design.probes.iter().map(|p| p.name.as_str()).collect();
-    let kinds = set.captures.iter().enumerate().map(|(i, c)| match &c.kind {
-        CaptureKind::Pressure { probe, .. } => ("capture", i, Some(probe)),
-        CaptureKind::Impedance { .. } => ("capture", i, None),
-    });
-    let curves = set.curves.iter().enumerate();
-    let curves = curves.map(|(i, c)| ("curve", i, c.probe.as_ref()));
-    for (list, i, probe) in kinds.chain(curves) {
-        let Some(probe) = probe.filter(|p| !probes.contains(&p.as_str())) else {
-            continue;
-        };
-        let at = top
-            .and_then(|t| t.get(list)?.get_ref().as_array()?.get(i))
-            .and_then(|v| v.get_ref().as_table()?.get("probe"))
-            .map_or(0, |v| v.span().start);
-        source.report(
-            at,
-            format!("{list}[{}].probe", i + 1),
-            format!(
-                "the design has no probe {}; expected {}{}",
-                quoted(probe),
-                if probes.is_empty() {
-                    "a design with [[probe]]".to_string()
-                } else {
-                    "one of its probes".to_string()
-                },
-                source.hint(probe, probes.iter().copied())
-            ),
-        );
-    }
-    for (i, c) in set.captures.iter().enumerate() {
-        let Some(first) = set.captures[..i]
-            .iter()
-            .position(|other| other.path == c.path && other.kind == c.kind)
-        else {
-            continue;
-        };
-        let at = top
-            .and_then(|t| t.get("capture")?.get_ref().as_array()?.get(i))
-            .map_or(0, |v| v.span().start);
-        source.report(
-            at,
-            format!("capture[{}]", i + 1),
-            format!(
-                "{} is the same capture as capture[{}]; expected each capture once, because two count as two measurements",
-                quoted(&c.file),
-                first + 1
-            ),
-        );
-    }
-    let index = Index::new(design);
-    for built in &set.built {
-        let at = top
-            .and_then(|t| t.get("built")?.get_ref().as_table())
-            .and_then(|t| t.get_key_value(built.path.as_str()))
-            .map_or(0, |(key, _)| key.span().start);
-        let text = match index.matching(&built.path).first() {
-            None => Some(index.nothing(&source, &built.path)),
-            Some(&parameter) => unsound(parameter, built.value),
-        };
-        if let Some(text) = text {
-            source.report(at, built_key(&built.path), text);
-        }
-    }
-    source.finish(Some(()))
-}
-
-/// What is wrong with a measured value of a parameter.
-fn unsound(parameter: Parameter, value: f64) -> Option<String> {
-    (!parameter.key.is_linear() && value <= 0.0).then(|| {
-        format!(
-            "found {}; expected more than 0 {}",
-            number(value),
-            parameter.key.unit(parameter.element)
-        )
-        .trim_end()
-        .to_string()
-    })
 }
 
 #[cfg(test)]
 mod tests {
-    use super::super::toml_reader::number_of;
     use super::*;
 
     #[test]

@@ -4,6 +4,7 @@
 //! error with file, line and key; [`path`] names each parameter and reads and writes it by name.
 
 pub mod captures;
+mod captures_against;
 pub mod captures_read;
 pub mod coupon;
 mod derived;
@@ -17,6 +18,7 @@ mod read_driver;
 mod read_elements;
 mod read_openings;
 mod rules;
+pub mod station;
 mod toml_reader;
 pub mod warnings;
 pub mod write;

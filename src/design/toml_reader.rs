@@ -16,6 +16,9 @@ const LARGEST_SEARCHES: usize = 100;
 /// Largest text of a design or captures file, bytes; ten thousand elements need about two million.
 const LARGEST_BYTES: usize = 8 << 20;
 
+/// What a moment looks like, for messages.
+pub(super) const MOMENT: &str = "a date and time with its offset, such as 2026-03-14T10:20:00Z";
+
 /// The text of one file, and what was found wrong in it so far.
 pub(super) struct Source<'t> {
     file: &'t Path,
@@ -417,6 +420,21 @@ impl<'s, 't> Table<'s, 't> {
                 None
             }
         }
+    }
+
+    /// A date and time with its offset, as TOML writes it or as RFC 3339 text.
+    pub fn moment(&self, key: &str) -> Option<String> {
+        let value = self.raw(key)?.get_ref();
+        let text = match value {
+            DeValue::Datetime(date) => date.to_string(),
+            DeValue::String(text) => text.to_string(),
+            _ => String::new(),
+        };
+        if text.parse::<jiff::Timestamp>().is_err() {
+            self.wrong(key, value, MOMENT);
+            return None;
+        }
+        Some(text)
     }
 
     /// A text that must be there.

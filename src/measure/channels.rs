@@ -18,12 +18,49 @@ pub struct Channels {
     pub rate_hz: f64,
     /// The chosen channels, in the order asked for.
     pub sample: Vec<Vec<f64>>,
-    /// Samples in flat tops per chosen channel.
-    pub clipped: Vec<usize>,
+    /// Flat tops per chosen channel: (time in the file, s; samples).
+    pub tops: Vec<Vec<(f64, usize)>>,
     /// Largest magnitude per chosen channel.
     pub peak: Vec<f64>,
     /// BLAKE3 digest (hex).
     pub digest: String,
+}
+
+impl Channels {
+    /// Samples in flat tops of a chosen channel.
+    #[must_use]
+    pub fn clipped(&self, index: usize) -> usize {
+        self.tops[index].iter().map(|top| top.1).sum()
+    }
+
+    /// The stretch between two times, s; peaks are those of the reduced rate.
+    #[must_use]
+    pub fn part(&self, from_s: f64, to_s: f64) -> Self {
+        let at = |s: f64, count: usize| ((s * self.rate_hz).round().max(0.0) as usize).min(count);
+        let sample: Vec<Vec<f64>> = self
+            .sample
+            .iter()
+            .map(|x| x[at(from_s, x.len())..at(to_s, x.len())].to_vec())
+            .collect();
+        Self {
+            sample_rate_hz: self.sample_rate_hz,
+            rate_hz: self.rate_hz,
+            tops: self
+                .tops
+                .iter()
+                .map(|tops| {
+                    let inside = tops.iter().filter(|t| (from_s..to_s).contains(&t.0));
+                    inside.map(|t| (t.0 - from_s, t.1)).collect()
+                })
+                .collect(),
+            peak: sample
+                .iter()
+                .map(|x| x.iter().fold(0.0f64, |a, v| a.max(v.abs())))
+                .collect(),
+            sample,
+            digest: self.digest.clone(),
+        }
+    }
 }
 
 /// Watches one channel for flat tops: three equal extreme samples or more that the signal runs into with a corner.
@@ -34,14 +71,16 @@ struct Tops {
     last: f64,
     run: usize,
     into: f64,
-    /// (ceiling, samples in flat tops at it).
-    found: Vec<(f64, usize)>,
+    /// (ceiling, samples in a flat top at it, samples before its end).
+    found: Vec<(f64, usize, usize)>,
     peak: f64,
+    count: usize,
 }
 
 impl Tops {
     fn push(&mut self, x: f64) {
         self.peak = self.peak.max(x.abs());
+        self.count += 1;
         if x == self.last {
             if self.run == 1 {
                 // The last step ends at the ceiling and may be a small rest of one: the step before it counts too.
@@ -60,17 +99,16 @@ impl Tops {
     fn end(&mut self, out: f64) {
         let size = self.last.abs();
         if self.run >= 3 && size > 1e-3 && self.into.max(out) > CORNER * size {
-            self.found.push((size, self.run));
+            self.found.push((size, self.run, self.count));
         }
     }
 
-    /// Samples in flat tops at the channel's ceiling.
-    fn clipped(&self) -> usize {
+    /// Flat tops at the channel's ceiling: (samples before its end, samples).
+    fn at_ceiling(&self) -> impl Iterator<Item = (usize, usize)> {
         self.found
             .iter()
-            .filter(|(size, _)| *size > 0.98 * self.peak)
-            .map(|(_, run)| run)
-            .sum()
+            .filter(|(size, ..)| *size > 0.98 * self.peak)
+            .map(|(_, run, end)| (*end, *run))
     }
 }
 
@@ -131,7 +169,15 @@ pub fn read(
         sample_rate_hz: head.sample_rate_hz,
         rate_hz: f64::from(head.sample_rate_hz) / factor as f64,
         sample: decimators.into_iter().map(Decimator::finish).collect(),
-        clipped: tops.iter().map(Tops::clipped).collect(),
+        tops: tops
+            .iter()
+            .map(|t| {
+                let rate = f64::from(head.sample_rate_hz);
+                t.at_ceiling()
+                    .map(|(end, run)| (end as f64 / rate, run))
+                    .collect()
+            })
+            .collect(),
         peak: tops.iter().map(|t| t.peak).collect(),
         digest,
     })
@@ -164,7 +210,7 @@ mod tests {
                 let x = (std::f64::consts::TAU * f * f64::from(n) / 48_000.0).sin();
                 tops.push(((x.clamp(-ceiling, ceiling)) * 16_384.0).round() / 32_768.0);
             }
-            tops.clipped()
+            tops.at_ceiling().map(|top| top.1).sum::<usize>()
         };
         for f in [5.0, 21.3, 180.0] {
             assert_eq!(run(2.0, f), 0, "{f} Hz");

@@ -5,6 +5,8 @@
 pub mod channels;
 pub mod correction;
 pub mod curve;
+pub mod repeats;
+mod scaled;
 pub mod take;
 pub mod warning_text;
 
@@ -12,7 +14,7 @@ pub use take::{MeasureError, load};
 
 use crate::signal::grid;
 use num_complex::Complex64;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// What was measured.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -120,8 +122,24 @@ pub struct Take {
     pub usable_hz: [f64; 2],
     /// Start of the sweep in the file, s.
     pub start_s: f64,
+    /// All takes that were averaged or dropped; empty where there was one.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub repeats: Vec<Repeat>,
     /// Doubtful but usable.
     pub warnings: Vec<TakeWarning>,
+}
+
+/// One of several takes of the same thing.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Repeat {
+    /// File as written in `captures.toml`.
+    pub file: String,
+    /// BLAKE3 digest (hex) of the file.
+    pub digest: String,
+    /// Start of the sweep in the file, s.
+    pub start_s: f64,
+    /// Whether it counts.
+    pub used: bool,
 }
 
 /// A doubtful but usable take. Rendered in one place, with the remedy.
@@ -167,6 +185,24 @@ pub enum TakeWarning {
         /// Available, s.
         tail_s: f64,
     },
+    /// A repeat differs from the others and was left out.
+    RepeatDropped {
+        /// Its file.
+        file: String,
+        /// Start of its sweep in the file, s.
+        start_s: f64,
+        /// Band where it differs most, Hz.
+        center_hz: f64,
+        /// By how much, dB.
+        difference_db: f64,
+    },
+    /// Repeats differ by more than their noise, and it cannot be told which is wrong.
+    RepeatsDisagree {
+        /// Band where they differ most, Hz.
+        center_hz: f64,
+        /// By how much, dB.
+        difference_db: f64,
+    },
 }
 
 impl Response {
@@ -203,6 +239,7 @@ impl Response {
                 polarity: 1,
                 usable_hz: ends,
                 start_s: 0.0,
+                repeats: Vec::new(),
                 warnings: Vec::new(),
             },
             harmonics: Vec::new(),

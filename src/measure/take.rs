@@ -1,19 +1,14 @@
-//! The takes of a capture set: reads each file, deconvolves it and scales it.
+//! The takes of a capture set: reads each file, finds the sweeps in it, deconvolves and scales them.
 //!
-//! Pressure: H = microphone/reference, Pa per volt with both scales known; without a reference channel per unit of
-//! the sweep, and per volt where `drive_v` tells the RMS voltage that stands for the sweep's peak, √2·drive_v.
-//! Impedance: see [`crate::signal::impedance`]. A recorder's high-pass cancels between two channels of one file and
-//! is divided out only where the sweep itself is the reference.
+//! Each take gives Pa per volt or Ω; takes of one thing are averaged.
 
 use super::channels::{self, Channels};
 use super::correction::Correction;
-use super::{Harmonic, Impulse, Observation, Response, Take, TakeWarning, curve};
-use crate::design::captures::{Capture, CaptureKind, CaptureSet};
-use crate::signal::deconvolve::{self, DeconvolveError, Deconvolved, deconvolve};
-use crate::signal::impedance::impedance;
+use super::{Response, curve, repeats, scaled};
+use crate::design::captures::{Capture, CaptureSet};
+use crate::signal::deconvolve::{DeconvolveError, takes};
 use crate::signal::sweep::{Sweep, SweepError};
 use crate::signal::wav::WavError;
-use num_complex::Complex64;
 use rayon::prelude::*;
 
 /// Harmonics up to this order are kept as far as the rate allows.
@@ -21,9 +16,6 @@ const ORDERS: f64 = 5.0;
 /// Relative standard uncertainty of a level that a class 1 calibrator sets: 0.25 dB as k = 2 (IEC 60942:2017, from
 /// memory).
 pub const CALIBRATOR: f64 = 0.0145;
-/// Least silence behind the sweep, s.
-const LEAST_TAIL_S: f64 = 0.5;
-
 /// A capture that cannot be used.
 #[derive(Debug, thiserror::Error)]
 pub enum MeasureError {
@@ -99,6 +91,32 @@ pub enum MeasureError {
         /// Why.
         cause: DeconvolveError,
     },
+    /// A file holds several sweeps, and several captures name it.
+    #[error(
+        "{file}: holds {} sweeps (at {}), and several captures name it; write take = 1 to {} beside each",
+        starts.len(), starts.join(", "), starts.len()
+    )]
+    SeveralTakes {
+        /// File as written.
+        file: String,
+        /// Where they begin, as a person reads it.
+        starts: Vec<String>,
+    },
+    /// A file holds fewer sweeps than asked for.
+    #[error(
+        "{file}: take = {take} is asked for and the file holds {count} sweeps ({}); correct take",
+        starts.join(", ")
+    )]
+    NoTake {
+        /// File as written.
+        file: String,
+        /// Asked for, from 1.
+        take: usize,
+        /// There.
+        count: usize,
+        /// Where they begin.
+        starts: Vec<String>,
+    },
     /// A curve or correction file is wrong.
     #[error("{file}: {cause}")]
     Curve {
@@ -111,6 +129,8 @@ pub enum MeasureError {
 
 /// Reads and deconvolves every capture and curve of a set, in file order.
 ///
+/// A file that only one capture names and that holds several sweeps holds repeats. Repeats are averaged ([`super::repeats`]).
+///
 /// # Errors
 /// [`MeasureError`] of the first file that cannot be used.
 pub fn load(
@@ -121,10 +141,19 @@ pub fn load(
     for c in &set.captures {
         progress(&format!("reading {}", c.file));
     }
+    let card = card_response(set)?;
     let mut list: Vec<Response> = set
         .captures
         .par_iter()
-        .map(|c| capture(c, &sweep.ok_or(MeasureError::NoSweep)?))
+        .map(|c| {
+            let shared = set.captures.iter().filter(|o| o.path == c.path).count() > 1;
+            capture(
+                c,
+                &sweep.ok_or(MeasureError::NoSweep)?,
+                card.as_ref(),
+                shared,
+            )
+        })
         .collect::<Result<_, _>>()?;
     for c in &set.curves {
         progress(&format!("reading {}", c.file));
@@ -133,280 +162,100 @@ pub fn load(
     Ok(list)
 }
 
-fn capture(capture: &Capture, sweep: &Sweep) -> Result<Response, MeasureError> {
+/// The card's second channel over its first, by the station's loop-back.
+fn card_response(set: &CaptureSet) -> Result<Option<Correction>, MeasureError> {
+    let path = set
+        .station
+        .as_ref()
+        .and_then(|s| s.loopback.as_ref()?.response.as_ref());
+    path.map(|path| scaled::correction(path)).transpose()
+}
+
+fn capture(
+    capture: &Capture,
+    sweep: &Sweep,
+    card: Option<&Correction>,
+    shared: bool,
+) -> Result<Response, MeasureError> {
+    let wanted = scaled::channels_of(&capture.kind);
     let highest = sweep.plan().stop_hz * ORDERS;
-    match &capture.kind {
-        CaptureKind::Impedance {
-            source_channel,
-            load_channel,
-            reference_ohm,
-            lead_ohm,
-            gain_ratio,
-        } => {
-            let wanted = [*source_channel, *load_channel];
-            let data = channels::read(&capture.path, &capture.file, &wanted, highest)?;
-            alive(capture, &data, &wanted, &["source", "load"])?;
-            let got = run(capture, &data, 1, Some(0), sweep)?;
-            let gain: f64 = *gain_ratio;
-            // A passive load cannot carry more than the source.
-            let above = got.value.iter().filter(|h| h.norm() / gain > 1.02).count();
-            if 2 * above > got.value.len() {
-                return Err(MeasureError::Swapped {
-                    file: capture.file.clone(),
-                    first: wanted[0],
-                    second: wanted[1],
-                    why: "the load carries more voltage than the source",
-                    keys: "source_channel and load_channel",
-                });
-            }
-            let mut response = response(capture, &data, &wanted, &got, Observation::Impedance, 1.0);
-            let mut calibration = 0.0_f64;
-            for (i, h) in got.value.iter().enumerate() {
-                let (z, noise, relative) =
-                    impedance(h / gain, got.noise_rms[i] / gain, *reference_ohm, *lead_ohm);
-                response.value[i] = z;
-                response.noise_rms[i] = noise;
-                calibration += relative * relative / got.value.len() as f64;
-            }
-            response.calibration_relative = calibration.sqrt();
-            response.absolute = true;
-            response.timed = true;
-            response.ahead_ohm = Some(reference_ohm + lead_ohm);
-            response.impulse = Impulse::default();
-            Ok(response)
-        }
-        CaptureKind::Pressure {
-            probe,
-            reference_channel,
-            microphone_channel,
-            scale,
-            reference_v_per_unit,
-            correction,
-        } => {
-            let mut wanted = vec![*microphone_channel];
-            let mut roles = vec!["microphone"];
-            if let Some(channel) = reference_channel {
-                wanted.push(*channel);
-                roles.push("reference");
-            }
-            let data = channels::read(&capture.path, &capture.file, &wanted, highest)?;
-            alive(capture, &data, &wanted, &roles)?;
-            let reference = reference_channel.map(|_| 1);
-            let got = run(capture, &data, 0, reference, sweep)?;
-            if let Some(channel) = reference_channel {
-                swapped(capture, &data, sweep, *channel, *microphone_channel)?;
-            }
-            let observation = Observation::Pressure {
-                probe: probe.clone(),
-            };
-            // Volts at the amplifier for 1.0 of the reference.
-            let volts = match (reference_channel, capture.drive_v) {
-                (Some(_), _) => Some(*reference_v_per_unit),
-                (None, Some(rms)) => Some(rms * std::f64::consts::SQRT_2 / sweep.peak()),
-                (None, None) => None,
-            };
-            let pascal = scale.pa_per_unit();
-            let factor = pascal.unwrap_or(1.0) / volts.unwrap_or(1.0);
-            let mut response = response(capture, &data, &wanted, &got, observation, factor);
-            response.absolute = pascal.is_some() && volts.is_some();
-            response.calibration_relative = CALIBRATOR;
-            response.timed = reference_channel.is_some();
-            response.drive_v = match reference_channel {
-                Some(_) => Some(data.peak[1] * reference_v_per_unit / std::f64::consts::SQRT_2),
-                None => capture.drive_v,
-            };
-            let correction = correction
-                .as_ref()
-                .map(|path| {
-                    Correction::read(path).map_err(|e| MeasureError::Curve {
-                        file: path.display().to_string(),
-                        cause: e.to_string(),
-                    })
-                })
-                .transpose()?;
-            for (i, &f) in got.frequency_hz.iter().enumerate() {
-                let mut own = correction
-                    .as_ref()
-                    .map_or(Complex64::new(1.0, 0.0), |c| c.at(f));
-                if let (None, Some(corner)) = (reference_channel, capture.ac_coupling_hz) {
-                    // First-order high-pass: jf/(f_c + jf).
-                    own *= Complex64::new(0.0, f) / Complex64::new(corner, f);
-                }
-                response.value[i] /= own;
-                response.noise_rms[i] /= own.norm();
-            }
-            Ok(response)
-        }
-    }
-}
-
-fn alive(
-    capture: &Capture,
-    data: &Channels,
-    wanted: &[usize],
-    roles: &[&'static str],
-) -> Result<(), MeasureError> {
-    for ((&channel, &role), &peak) in wanted.iter().zip(roles).zip(&data.peak) {
-        if peak < 1e-5 {
-            return Err(MeasureError::Dead {
-                file: capture.file.clone(),
-                channel,
-                role,
-                peak_dbfs: -20.0 * peak.max(1e-12).log10(),
-            });
-        }
-    }
-    Ok(())
-}
-
-fn run(
-    capture: &Capture,
-    data: &Channels,
-    signal: usize,
-    reference: Option<usize>,
-    sweep: &Sweep,
-) -> Result<Deconvolved, MeasureError> {
-    let take = deconvolve::Take {
-        rate_hz: data.rate_hz,
-        signal: &data.sample[signal],
-        reference: reference.map(|i| data.sample[i].as_slice()),
-    };
-    deconvolve(&take, sweep).map_err(|cause| MeasureError::Deconvolve {
-        file: capture.file.clone(),
-        cause,
-    })
-}
-
-/// The reference is an electrical copy of the sweep: flat against it. Where the other channel is flat instead, the
-/// two are swapped.
-fn swapped(
-    capture: &Capture,
-    data: &Channels,
-    sweep: &Sweep,
-    reference: usize,
-    microphone: usize,
-) -> Result<(), MeasureError> {
-    let unevenness = |i: usize| -> Option<f64> {
-        let take = deconvolve::Take {
-            rate_hz: data.rate_hz,
-            signal: &data.sample[i],
-            reference: None,
+    let mut list = Vec::new();
+    let first = (capture.file.clone(), capture.path.clone());
+    for (file, path) in std::iter::once(&first).chain(&capture.repeats) {
+        let data = channels::read(path, file, &wanted, highest)?;
+        let one = Capture {
+            file: file.clone(),
+            path: path.clone(),
+            ..capture.clone()
         };
-        let got = deconvolve(&take, sweep).ok()?;
-        let levels: Vec<f64> = got
-            .value
-            .iter()
-            .map(|v| 20.0 * v.norm().max(1e-300).log10())
-            .collect();
-        let mean = levels.iter().sum::<f64>() / levels.len().max(1) as f64;
-        Some(
-            (levels.iter().map(|l| (l - mean).powi(2)).sum::<f64>() / levels.len().max(1) as f64)
-                .sqrt(),
-        )
-    };
-    let Some(of_reference) = unevenness(1).filter(|u| *u > 0.9) else {
-        return Ok(());
-    };
-    if let Some(of_microphone) = unevenness(0)
-        && of_microphone < 1.0
-        && of_reference > 3.0 * of_microphone.max(0.3)
-    {
-        return Err(MeasureError::Swapped {
-            file: capture.file.clone(),
-            first: reference,
-            second: microphone,
-            why: "the microphone channel is as flat as a loop-back and the reference channel is not",
-            keys: "reference_channel and microphone_channel",
-        });
-    }
-    Ok(())
-}
-
-fn response(
-    capture: &Capture,
-    data: &Channels,
-    wanted: &[usize],
-    got: &Deconvolved,
-    observation: Observation,
-    factor: f64,
-) -> Response {
-    let mut warnings = Vec::new();
-    for (&channel, &samples) in wanted.iter().zip(&data.clipped) {
-        // A few samples may touch the ceiling by chance.
-        if samples >= 12 {
-            warnings.push(TakeWarning::Clipped { channel, samples });
+        for (part, offset_s) in parts(&one, data, sweep, shared)? {
+            let mut response = scaled::response_of(&one, &part, sweep, card)?;
+            response.take.start_s += offset_s;
+            list.push(response);
         }
     }
-    let clipped = !warnings.is_empty();
-    if got.polarity < 0 {
-        warnings.push(TakeWarning::Inverted);
+    Ok(repeats::average(list))
+}
+
+/// The takes of a file that count for this capture, each with the time at which its part of the file begins, s.
+fn parts(
+    capture: &Capture,
+    data: Channels,
+    sweep: &Sweep,
+    shared: bool,
+) -> Result<Vec<(Channels, f64)>, MeasureError> {
+    let duration_s = sweep.plan().duration_s;
+    let length_s = data.sample[0].len() as f64 / data.rate_hz;
+    if length_s < 1.9 * duration_s && capture.take.is_none_or(|take| take == 1) {
+        return Ok(vec![(data, 0.0)]);
     }
-    if let Some((frequency_hz, over_db)) = got.hum {
-        warnings.push(TakeWarning::Hum {
-            frequency_hz,
-            over_db,
-        });
-    }
-    if let Some((at_s, lost_s)) = got.jump {
-        let samples = (lost_s * f64::from(data.sample_rate_hz)).round() as i64;
-        warnings.push(TakeWarning::LostSamples { at_s, samples });
-    }
-    let swept = [
-        got.frequency_hz.first().copied(),
-        got.frequency_hz.last().copied(),
-    ];
-    if let [Some(low), Some(high)] = swept
-        && (got.usable_hz[0] > low * 1.3 || got.usable_hz[1] < high / 1.3)
+    // The loop-back shows a sweep best; without one the microphone must do.
+    let guide = data.sample.last().unwrap_or(&data.sample[0]);
+    let starts = takes(guide, data.rate_hz, sweep);
+    let file = capture.file.clone();
+    let told = || starts.iter().map(|s| clock_time(*s)).collect();
+    if let Some(take) = capture.take
+        && take > starts.len()
     {
-        warnings.push(TakeWarning::Noisy {
-            low_hz: got.usable_hz[0],
-            high_hz: got.usable_hz[1],
+        return Err(MeasureError::NoTake {
+            file,
+            take,
+            count: starts.len(),
+            starts: told(),
         });
     }
-    if got.tail_s < LEAST_TAIL_S {
-        warnings.push(TakeWarning::ShortTail { tail_s: got.tail_s });
+    // One or none: the deconvolution says what it finds, or that it finds nothing.
+    if starts.len() < 2 {
+        return Ok(vec![(data, 0.0)]);
     }
-    let (sample, rate_hz, zero) = &got.impulse;
-    Response {
-        observation,
-        frequency_hz: got.frequency_hz.clone(),
-        value: got.value.iter().map(|v| v * factor).collect(),
-        noise_rms: got.noise_rms.iter().map(|n| n * factor).collect(),
-        calibration_relative: CALIBRATOR,
-        resolution_hz: got.resolution_hz,
-        absolute: false,
-        timed: false,
-        has_phase: true,
-        drive_v: capture.drive_v,
-        ahead_ohm: None,
-        take: Take {
-            file: capture.file.clone(),
-            digest: data.digest.clone(),
-            sample_rate_hz: data.sample_rate_hz,
-            snr_db: got.snr_db,
-            snr_bands: got.snr_bands.clone(),
-            clipped,
-            drift_ppm: got.drift_ppm.unwrap_or(0.0),
-            drift_sd_ppm: got.drift_sd_ppm,
-            polarity: got.polarity,
-            usable_hz: got.usable_hz,
-            start_s: got.start_s,
-            warnings,
-        },
-        harmonics: got
-            .harmonics
-            .iter()
-            .map(|h| Harmonic {
-                order: h.order,
-                frequency_hz: h.frequency_hz.clone(),
-                level_db: h.level_db.clone(),
-                floor_db: h.floor_db.clone(),
-            })
-            .collect(),
-        impulse: Impulse {
-            rate_hz: *rate_hz,
-            zero: *zero,
-            sample: sample.iter().map(|v| v * factor).collect(),
-        },
+    if shared && capture.take.is_none() {
+        return Err(MeasureError::SeveralTakes {
+            file,
+            starts: told(),
+        });
     }
+    let wanted = match capture.take {
+        Some(take) => take - 1..take,
+        None => 0..starts.len(),
+    };
+    Ok(wanted
+        .map(|n| {
+            // Half of the pause belongs to each of its neighbours.
+            let middle = |a: f64, b: f64| 0.5 * (a + duration_s + b);
+            let from = n
+                .checked_sub(1)
+                .map_or(0.0, |before| middle(starts[before], starts[n]));
+            let to = starts
+                .get(n + 1)
+                .map_or(length_s, |after| middle(starts[n], *after));
+            (data.part(from, to), from)
+        })
+        .collect())
+}
+
+/// `1:05.3`: minutes and seconds in a file.
+#[must_use]
+pub fn clock_time(s: f64) -> String {
+    let minutes = (s / 60.0).floor();
+    format!("{minutes:.0}:{:04.1}", s - 60.0 * minutes)
 }

@@ -1,6 +1,14 @@
 //! Warnings about takes, in words, each with its remedy.
 
-use super::TakeWarning;
+use super::{Response, TakeWarning};
+
+/// The warnings of a response, each with its file.
+#[must_use]
+pub fn of(response: &Response) -> Vec<String> {
+    let file = &response.take.file;
+    let list = response.take.warnings.iter();
+    list.map(|w| format!("{file}: {}", text(w))).collect()
+}
 
 /// One sentence or two.
 #[must_use]
@@ -40,5 +48,19 @@ pub fn text(warning: &TakeWarning) -> String {
                 "only {tail_s:.2} s were recorded after the sweep: leave 2 s, so that the cabinet can ring out"
             )
         }
+        TakeWarning::RepeatDropped {
+            file,
+            start_s,
+            center_hz,
+            difference_db,
+        } => format!(
+            "the repeat in {file} at {start_s:.1} s was left out: it is {difference_db:.1} dB from the others at {center_hz:.0} Hz (a door, a voice, something touched?)"
+        ),
+        TakeWarning::RepeatsDisagree {
+            center_hz,
+            difference_db,
+        } => format!(
+            "the repeats differ by {difference_db:.1} dB at {center_hz:.0} Hz, more than their noise, and which is wrong cannot be told: record a third"
+        ),
     }
 }

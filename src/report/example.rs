@@ -168,6 +168,7 @@ pub(crate) fn result() -> Result {
         drift_ppm: 12.3,
         polarity: 1,
         usable_hz,
+        repeats: Vec::new(),
     };
     let digest = |c: char| c.to_string().repeat(64);
     let mut confounded = parameter("opening.mouth.end_correction", "", 1.0, 1.12, 0.31);

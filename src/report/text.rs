@@ -91,12 +91,7 @@ pub fn summary(result: &Outcome, report: Option<&Path>, colour: bool) -> String 
     if let Some(far) = &result.far_field {
         far_field(&mut out, far, result);
     }
-    if !result.warnings.is_empty() {
-        out.push_str("\nWarnings\n");
-        for warning in &result.warnings {
-            wrapped(&mut out, &format!("! {}", plain(warning)), 2);
-        }
-    }
+    push_warnings(&mut out, &result.warnings);
     if !result.fit.converged {
         out.push('\n');
         wrapped(
@@ -109,6 +104,16 @@ pub fn summary(result: &Outcome, report: Option<&Path>, colour: bool) -> String 
         out.push_str(&format!("\nReport: {}\n", report.display()));
     }
     out
+}
+
+/// What is doubtful but usable.
+fn push_warnings(out: &mut String, warnings: &[String]) {
+    if !warnings.is_empty() {
+        out.push_str("\nWarnings\n");
+        for warning in warnings {
+            wrapped(out, &format!("! {}", plain(warning)), 2);
+        }
+    }
 }
 
 /// The fitted parameters with their 95 % intervals, what cannot be told apart, and the findings.
@@ -182,6 +187,7 @@ pub fn parameters(result: &Outcome) -> String {
             2,
         );
     }
+    push_warnings(&mut out, &result.warnings);
     out
 }
 

@@ -19,6 +19,7 @@
 mod clock;
 mod harmonics;
 mod noise;
+mod takes;
 #[cfg(test)]
 mod tests;
 
@@ -32,6 +33,7 @@ use noise::Noise;
 use num_complex::Complex64;
 use realfft::RealFftPlanner;
 use std::f64::consts::{PI, TAU};
+pub use takes::takes;
 
 /// Half width of the local fit, Hz.
 const HALF_WIDTH_HZ: f64 = 1.0;

@@ -115,7 +115,12 @@ pub fn verify(
         no_far_field,
         weather: Some(weather),
         assumptions: assumptions(design, set, &fit, &responses),
-        warnings: warnings(&fit, &responses, &bands),
+        warnings: set
+            .doubts()
+            .iter()
+            .map(ToString::to_string)
+            .chain(warnings(&fit, &responses, &bands))
+            .collect(),
         bands,
     };
     Ok(Verification {
@@ -210,6 +215,7 @@ fn capture(r: &Response) -> Capture {
         drift_ppm: r.take.drift_ppm,
         polarity: r.take.polarity,
         usable_hz: r.take.usable_hz,
+        repeats: r.take.repeats.clone(),
     }
 }
 
@@ -288,14 +294,24 @@ fn files(design: &Design, set: &CaptureSet, responses: &[Response]) -> Vec<FileD
         mark(set.design.display().to_string(), "design", &design.digest),
         mark(set.file.display().to_string(), "captures", &set.digest),
     ];
-    list.extend(responses.iter().map(|r| {
+    if let Some(station) = &set.station {
+        let file = station.file.display().to_string();
+        list.push(mark(file, "station", &station.digest));
+    }
+    for r in responses {
         let role = if r.take.sample_rate_hz == 0 {
             "curve"
         } else {
             "capture"
         };
-        mark(r.take.file.clone(), role, &r.take.digest)
-    }));
+        list.push(mark(r.take.file.clone(), role, &r.take.digest));
+        for repeat in &r.take.repeats {
+            let known = list.iter().any(|f| f.digest == repeat.digest);
+            if !known {
+                list.push(mark(repeat.file.clone(), role, &repeat.digest));
+            }
+        }
+    }
     list
 }
 
@@ -397,9 +413,7 @@ fn contradicting(fit: &Fit, responses: &[Response]) -> Option<String> {
 fn warnings(fit: &Fit, responses: &[Response], bands: &[result::Band]) -> Vec<String> {
     let mut list = Vec::new();
     for (r, polarity) in responses.iter().zip(&fit.polarity) {
-        for w in &r.take.warnings {
-            list.push(format!("{}: {}", r.take.file, warning_text::text(w)));
-        }
+        list.extend(warning_text::of(r));
         if *polarity < 0 {
             list.push(format!(
                 "{}: inverted against the model; it was turned round. Check the polarity of the driver's leads and of the microphone.",

@@ -12,6 +12,7 @@
 //! Reference for the three verdicts: ASME V&V 20-2009, validation uncertainty (from memory).
 
 use super::far_field::FarField;
+use crate::measure::Repeat;
 use crate::model::weather::Weather;
 use serde::{Deserialize, Deserializer, Serialize};
 
@@ -144,6 +145,9 @@ pub struct Capture {
     /// Where the SNR exceeds 20 dB in every one-third octave, Hz.
     #[serde(deserialize_with = "pair")]
     pub usable_hz: [f64; 2],
+    /// All takes that were averaged or dropped; empty where there was one.
+    #[serde(default)]
+    pub repeats: Vec<Repeat>,
 }
 
 /// The mismatch in one one-third octave of one observation.

@@ -1,0 +1,646 @@
+//! `station.toml`: a place where units are measured: its sound card, its calibrations, and how old they are.
+//!
+//! ```toml
+//! format = "bassay-station/1"
+//! name = "dome-bench"                # also the station's code in the production log
+//!
+//! [card]
+//! input = "front pair"               # optional: names as `bassay devices` prints them, or a part that only one has
+//! output = "front pair"
+//! sample_rate_hz = 48000
+//! inputs = 2                         # channels opened
+//! outputs = 2
+//! output_channel = 1
+//! reference_channel = 1              # loop-back of the amplifier's voltage
+//! microphone_channel = 2
+//! source_channel = 1                 # impedance jig
+//! load_channel = 2
+//! output_v_per_unit = 28.3           # optional: peak volts at the amplifier for a full-scale 1.0
+//! reference_v_per_unit = 40.0        # volts at the amplifier for 1.0 on the reference channel
+//!
+//! [loopback]                         # both inputs on one point
+//! taken = 2026-03-01T09:00:00Z
+//! serial = "card 0007"
+//! valid_days = 180
+//! gain_ratio = 1.0021                # microphone or load channel over reference or source channel
+//! gain_ratio_sd = 0.0003
+//! latency_frames = 1210              # optional
+//! response = "loopback.csv"          # optional: that ratio against frequency, over its value here
+//!
+//! [jig]
+//! taken = 2026-03-01T09:30:00Z
+//! serial = "jig 2"
+//! reference_ohm = 9.987
+//! reference_sd_ohm = 0.004
+//! lead_ohm = 0.052
+//! gain_ratio = 1.0021                # load over source
+//!
+//! [microphone]
+//! taken = 2026-03-01T09:45:00Z
+//! serial = "mic 0412"
+//! sensitivity_v_per_pa = 0.01240
+//! microphone_v_per_unit = 1.0
+//! sd_db = 0.15
+//! correction = "mic-0412.txt"        # optional
+//!
+//! [check]                            # what a station check compares with
+//! resistor_ohm = 8.20
+//! tolerance = 0.01                   # allowed deviation, as a fraction
+//! every_hours = 24
+//! ```
+
+use super::problem::Problems;
+use super::quantity;
+use super::toml_reader::{MOMENT, Range, Source, Table, bytes_of, check_format, parse, text_of};
+use jiff::Timestamp;
+use serde::Serialize;
+use std::path::{Path, PathBuf};
+use toml::de::DeTable;
+
+/// The value of the `format` key.
+pub const FORMAT: &str = "bassay-station/1";
+
+/// For how long a calibration holds where the file does not say, days (common practice, no published source).
+const USUAL_VALID_DAYS: f64 = 365.0;
+/// How often a station is checked where the file does not say, hours: once a working day.
+const USUAL_CHECK_HOURS: f64 = 24.0;
+/// Standard deviation of a microphone's calibration where the file does not say, dB: a class 1 calibrator, 0.25 dB
+/// as k = 2 (IEC 60942:2017, from memory).
+const USUAL_MICROPHONE_SD_DB: f64 = 0.125;
+/// Relative difference of two gain ratios of one pair of channels above which they contradict each other.
+const CONTRADICTS: f64 = 0.01;
+
+/// A station.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Station {
+    /// Its code.
+    pub name: String,
+    /// The file.
+    pub file: PathBuf,
+    /// BLAKE3 digest of the file, hex.
+    pub digest: String,
+    /// Sound card.
+    pub card: Card,
+    /// Both channels of the card against each other.
+    pub loopback: Option<Loopback>,
+    /// Impedance jig.
+    pub jig: Option<Jig>,
+    /// Microphone.
+    pub microphone: Option<Microphone>,
+    /// What a station check compares with.
+    pub check: Option<Check>,
+}
+
+/// The sound card and what its channels see. Channels count from 1.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Card {
+    /// Input device.
+    pub input: Option<String>,
+    /// Output device.
+    pub output: Option<String>,
+    /// Sample rate, Hz.
+    pub sample_rate_hz: u32,
+    /// Input channels opened.
+    pub inputs: usize,
+    /// Output channels opened.
+    pub outputs: usize,
+    /// Channel that plays.
+    pub output_channel: usize,
+    /// Loop-back of the amplifier's voltage.
+    pub reference_channel: usize,
+    /// Microphone.
+    pub microphone_channel: usize,
+    /// Voltage ahead of the jig's reference resistor.
+    pub source_channel: usize,
+    /// Voltage across the loudspeaker.
+    pub load_channel: usize,
+    /// Peak volts at the amplifier for a full-scale output, if known.
+    pub output_v_per_unit: Option<f64>,
+    /// Volts at the amplifier for 1.0 on the reference channel.
+    pub reference_v_per_unit: f64,
+}
+
+impl Default for Card {
+    fn default() -> Self {
+        Self {
+            input: None,
+            output: None,
+            sample_rate_hz: 48_000,
+            inputs: 2,
+            outputs: 2,
+            output_channel: 1,
+            reference_channel: 1,
+            microphone_channel: 2,
+            source_channel: 1,
+            load_channel: 2,
+            output_v_per_unit: None,
+            reference_v_per_unit: 1.0,
+        }
+    }
+}
+
+/// When something was calibrated, and for how long that holds.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Stamp {
+    /// RFC 3339.
+    pub taken: String,
+    /// Serial number of what was calibrated.
+    pub serial: Option<String>,
+    /// How long it holds, days.
+    pub valid_days: f64,
+}
+
+impl Stamp {
+    /// Age at a moment, days; negative if it was made later.
+    #[must_use]
+    pub fn age_days(&self, at: Timestamp) -> Option<f64> {
+        let taken: Timestamp = self.taken.parse().ok()?;
+        Some((at.as_second() - taken.as_second()) as f64 / 86_400.0)
+    }
+}
+
+/// The card's two channels against each other.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Loopback {
+    /// When.
+    pub stamp: Stamp,
+    /// Microphone or load channel over reference or source channel.
+    pub gain_ratio: f64,
+    /// Its standard deviation.
+    pub gain_ratio_sd: f64,
+    /// From played to heard, frames, if it was found.
+    pub latency_frames: Option<u32>,
+    /// File with that ratio against frequency (resolved path).
+    pub response: Option<PathBuf>,
+}
+
+/// The impedance jig.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Jig {
+    /// When.
+    pub stamp: Stamp,
+    /// Reference resistor, Ω.
+    pub reference_ohm: f64,
+    /// Its standard deviation, Ω.
+    pub reference_sd_ohm: f64,
+    /// Lead resistance, Ω.
+    pub lead_ohm: f64,
+    /// Load channel's gain over the source channel's.
+    pub gain_ratio: f64,
+}
+
+/// The microphone with its preamplifier.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Microphone {
+    /// When.
+    pub stamp: Stamp,
+    /// Sensitivity, V/Pa.
+    pub sensitivity_v_per_pa: f64,
+    /// Volts for a full-scale 1.0.
+    pub microphone_v_per_unit: f64,
+    /// Standard deviation of the calibration, dB.
+    pub sd_db: f64,
+    /// Its own response (resolved path).
+    pub correction: Option<PathBuf>,
+}
+
+/// What a station check compares with.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Check {
+    /// Known resistor, Ω.
+    pub resistor_ohm: f64,
+    /// Allowed deviation, as a fraction.
+    pub tolerance: f64,
+    /// How often, hours.
+    pub every_hours: f64,
+}
+
+/// A part of the station that is calibrated.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Part {
+    /// The card's two channels against each other.
+    Loopback,
+    /// The impedance jig.
+    Jig,
+    /// The microphone with its preamplifier.
+    Microphone,
+}
+
+impl Part {
+    /// As a person calls it.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Loopback => "loop-back",
+            Self::Jig => "impedance jig",
+            Self::Microphone => "microphone",
+        }
+    }
+
+    /// The command that calibrates it.
+    #[must_use]
+    pub fn command(self) -> &'static str {
+        match self {
+            Self::Loopback => "loopback",
+            Self::Jig => "jig",
+            Self::Microphone => "microphone",
+        }
+    }
+}
+
+/// What is doubtful about a station's calibrations.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub enum Doubt {
+    /// A part has never been calibrated.
+    Missing {
+        /// Which.
+        part: Part,
+    },
+    /// A calibration is too old.
+    Old {
+        /// Which.
+        part: Part,
+        /// Age, days.
+        age_days: f64,
+        /// Holds for, days.
+        valid_days: f64,
+    },
+    /// A calibration is younger than the measurement that uses it.
+    Later {
+        /// Which.
+        part: Part,
+    },
+    /// Two calibrations say different things about one pair of channels.
+    Contradicts {
+        /// Gain ratio by the loop-back.
+        loopback: f64,
+        /// Gain ratio by the jig.
+        jig: f64,
+    },
+}
+
+impl std::fmt::Display for Doubt {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Missing { part } => write!(
+                f,
+                "the station has no calibration of its {}: make one with `bassay station {}`",
+                part.word(),
+                part.command()
+            ),
+            Self::Old {
+                part,
+                age_days,
+                valid_days,
+            } => write!(
+                f,
+                "the station's {} was calibrated {age_days:.0} days before and that holds for {valid_days:.0}: do it again with `bassay station {}`",
+                part.word(),
+                part.command()
+            ),
+            Self::Later { part } => write!(
+                f,
+                "the station's {} was calibrated after this was measured: whether it held then cannot be told",
+                part.word()
+            ),
+            Self::Contradicts { loopback, jig } => write!(
+                f,
+                "the station's loop-back gives a gain ratio of {loopback:.4} and its impedance jig {jig:.4}: repeat both"
+            ),
+        }
+    }
+}
+
+impl Doubt {
+    /// The part it is about; `None` where it is about two.
+    #[must_use]
+    pub fn part(&self) -> Option<Part> {
+        match self {
+            Self::Missing { part } | Self::Old { part, .. } | Self::Later { part } => Some(*part),
+            Self::Contradicts { .. } => None,
+        }
+    }
+}
+
+impl Station {
+    fn stamps(&self) -> [(Part, Option<&Stamp>); 3] {
+        [
+            (Part::Loopback, self.loopback.as_ref().map(|l| &l.stamp)),
+            (Part::Jig, self.jig.as_ref().map(|j| &j.stamp)),
+            (Part::Microphone, self.microphone.as_ref().map(|m| &m.stamp)),
+        ]
+    }
+
+    /// What is doubtful about its calibrations at a moment.
+    #[must_use]
+    pub fn doubts(&self, at: Timestamp) -> Vec<Doubt> {
+        let mut list: Vec<Doubt> = self
+            .stamps()
+            .into_iter()
+            .filter_map(|(part, stamp)| match stamp {
+                None => Some(Doubt::Missing { part }),
+                Some(stamp) => match stamp.age_days(at)? {
+                    age_days if age_days > stamp.valid_days => Some(Doubt::Old {
+                        part,
+                        age_days,
+                        valid_days: stamp.valid_days,
+                    }),
+                    age_days if age_days < 0.0 => Some(Doubt::Later { part }),
+                    _ => None,
+                },
+            })
+            .collect();
+        if let (Some(loopback), Some(jig)) = (&self.loopback, &self.jig)
+            && self.card.source_channel == self.card.reference_channel
+            && self.card.load_channel == self.card.microphone_channel
+            && (loopback.gain_ratio / jig.gain_ratio - 1.0).abs() > CONTRADICTS
+        {
+            list.push(Doubt::Contradicts {
+                loopback: loopback.gain_ratio,
+                jig: jig.gain_ratio,
+            });
+        }
+        list
+    }
+
+    /// Age of the oldest calibration at a moment, days; `None` without any.
+    #[must_use]
+    pub fn oldest_days(&self, at: Timestamp) -> Option<f64> {
+        self.stamps()
+            .into_iter()
+            .filter_map(|(_, stamp)| stamp?.age_days(at))
+            .max_by(f64::total_cmp)
+    }
+}
+
+const CHANNEL: (u32, u32) = (1, 256);
+const SD: Range = Range::new(0.0, 1e6, "");
+const DAYS: Range = Range::new(0.01, 1e5, "days");
+const HOURS: Range = Range::new(0.01, 1e5, "h");
+const RATIO: Range = Range::new(1e-6, 1e6, "");
+const VOLTS: Range = Range::new(1e-9, 1e9, "V");
+
+/// Reads a station file.
+///
+/// # Errors
+/// [`Problems`] with file, line and key of everything that is wrong.
+pub fn read(path: &Path) -> Result<Station, Problems> {
+    let bytes = bytes_of(path)?;
+    let text = text_of(&bytes, path)?;
+    let mut station = read_text(text, path)?;
+    station.digest = blake3::hash(&bytes).to_hex().to_string();
+    Ok(station)
+}
+
+/// Reads a station from text; `file` names it in messages and is what paths are resolved against.
+///
+/// # Errors
+/// As [`read`].
+pub fn read_text(text: &str, file: &Path) -> Result<Station, Problems> {
+    let digest = blake3::hash(text.as_bytes()).to_hex().to_string();
+    let document = parse(text, file, FORMAT)?;
+    let source = Source::new(text, file);
+    let station = read_document(&source, document.get_ref(), file, digest);
+    source.finish(station)
+}
+
+fn read_document<'t>(
+    source: &Source<'t>,
+    document: &DeTable<'t>,
+    file: &Path,
+    digest: String,
+) -> Option<Station> {
+    check_format(source, document, FORMAT)?;
+    let known = [
+        "format",
+        "name",
+        "card",
+        "loopback",
+        "jig",
+        "microphone",
+        "check",
+    ];
+    let top = Table::open(source, document, 0, "", &known);
+    let folder = file.parent().unwrap_or(Path::new(""));
+    let name = top.required_text("name", "the station's code");
+    let card = if top.has("card") {
+        read_card(&top)
+    } else {
+        Some(Card::default())
+    };
+    let loopback = read_loopback(&top, folder);
+    let jig = read_jig(&top);
+    let microphone = read_microphone(&top, folder);
+    let check = read_check(&top);
+    Some(Station {
+        name: name?.to_string(),
+        file: file.to_path_buf(),
+        digest,
+        card: card?,
+        loopback,
+        jig,
+        microphone,
+        check,
+    })
+}
+
+fn read_card(top: &Table<'_, '_>) -> Option<Card> {
+    let known = [
+        "input",
+        "output",
+        "sample_rate_hz",
+        "inputs",
+        "outputs",
+        "output_channel",
+        "reference_channel",
+        "microphone_channel",
+        "source_channel",
+        "load_channel",
+        "output_v_per_unit",
+        "reference_v_per_unit",
+    ];
+    let table = top.sub("card", &known)?;
+    let usual = Card::default();
+    let channel = |key: &str, default: usize, most: usize, of: &str| {
+        let found = table
+            .whole(key, CHANNEL.0, CHANNEL.1)
+            .map_or(default, |c| c as usize);
+        if found > most {
+            table.problem(
+                key,
+                format!("found channel {found}; expected 1 to {most}, as many as {of} opens"),
+            );
+        }
+        found
+    };
+    let count = |key: &str, default: usize| {
+        table
+            .whole(key, CHANNEL.0, CHANNEL.1)
+            .map_or(default, |c| c as usize)
+    };
+    let inputs = count("inputs", usual.inputs);
+    let outputs = count("outputs", usual.outputs);
+    let card = Card {
+        input: table
+            .text("input", "the name of an input device")
+            .map(str::to_string),
+        output: table
+            .text("output", "the name of an output device")
+            .map(str::to_string),
+        sample_rate_hz: table
+            .whole("sample_rate_hz", 8_000, 768_000)
+            .unwrap_or(usual.sample_rate_hz),
+        inputs,
+        outputs,
+        output_channel: channel("output_channel", usual.output_channel, outputs, "outputs"),
+        reference_channel: channel(
+            "reference_channel",
+            usual.reference_channel,
+            inputs,
+            "inputs",
+        ),
+        microphone_channel: channel(
+            "microphone_channel",
+            usual.microphone_channel,
+            inputs,
+            "inputs",
+        ),
+        source_channel: channel("source_channel", usual.source_channel, inputs, "inputs"),
+        load_channel: channel("load_channel", usual.load_channel, inputs, "inputs"),
+        output_v_per_unit: table.optional("output_v_per_unit", VOLTS),
+        reference_v_per_unit: table.number_or(
+            "reference_v_per_unit",
+            VOLTS,
+            usual.reference_v_per_unit,
+        ),
+    };
+    for (key, one, other_key, other) in [
+        (
+            "microphone_channel",
+            card.microphone_channel,
+            "reference_channel",
+            card.reference_channel,
+        ),
+        (
+            "load_channel",
+            card.load_channel,
+            "source_channel",
+            card.source_channel,
+        ),
+    ] {
+        if one == other {
+            table.problem(
+                key,
+                format!("found channel {one}, which is {other_key} too; expected two channels"),
+            );
+        }
+    }
+    Some(card)
+}
+
+/// The three keys that every calibration has.
+fn read_stamp(table: &Table<'_, '_>) -> Option<Stamp> {
+    let serial = table.text("serial", "a serial number").map(str::to_string);
+    let valid_days = table.number_or("valid_days", DAYS, USUAL_VALID_DAYS);
+    if !table.has("taken") {
+        table.missing("taken", MOMENT);
+    }
+    Some(Stamp {
+        taken: table.moment("taken")?,
+        serial,
+        valid_days,
+    })
+}
+
+fn read_loopback(top: &Table<'_, '_>, folder: &Path) -> Option<Loopback> {
+    if !top.has("loopback") {
+        return None;
+    }
+    let known = [
+        "taken",
+        "serial",
+        "valid_days",
+        "gain_ratio",
+        "gain_ratio_sd",
+        "latency_frames",
+        "response",
+    ];
+    let table = top.sub("loopback", &known)?;
+    let stamp = read_stamp(&table);
+    Some(Loopback {
+        gain_ratio: table.number("gain_ratio", RATIO),
+        gain_ratio_sd: table.number_or("gain_ratio_sd", SD, 0.0),
+        latency_frames: table.whole("latency_frames", 0, 10_000_000),
+        response: table
+            .text("response", "a file with the ratio against frequency")
+            .map(|file| folder.join(file)),
+        stamp: stamp?,
+    })
+}
+
+fn read_jig(top: &Table<'_, '_>) -> Option<Jig> {
+    if !top.has("jig") {
+        return None;
+    }
+    let known = [
+        "taken",
+        "serial",
+        "valid_days",
+        "reference_ohm",
+        "reference_sd_ohm",
+        "lead_ohm",
+        "gain_ratio",
+    ];
+    let table = top.sub("jig", &known)?;
+    let stamp = read_stamp(&table);
+    Some(Jig {
+        reference_ohm: table.number("reference_ohm", quantity::RESISTANCE_OHM),
+        reference_sd_ohm: table.number_or("reference_sd_ohm", SD, 0.0),
+        lead_ohm: table.number_or("lead_ohm", Range::new(-1.0, 100.0, "Ω"), 0.0),
+        gain_ratio: table.number_or("gain_ratio", RATIO, 1.0),
+        stamp: stamp?,
+    })
+}
+
+fn read_microphone(top: &Table<'_, '_>, folder: &Path) -> Option<Microphone> {
+    if !top.has("microphone") {
+        return None;
+    }
+    let known = [
+        "taken",
+        "serial",
+        "valid_days",
+        "sensitivity_v_per_pa",
+        "microphone_v_per_unit",
+        "sd_db",
+        "correction",
+    ];
+    let table = top.sub("microphone", &known)?;
+    let stamp = read_stamp(&table);
+    Some(Microphone {
+        sensitivity_v_per_pa: table.number("sensitivity_v_per_pa", RATIO),
+        microphone_v_per_unit: table.number_or("microphone_v_per_unit", VOLTS, 1.0),
+        sd_db: table.number_or("sd_db", SD, USUAL_MICROPHONE_SD_DB),
+        correction: table
+            .text("correction", "a file with the microphone's response")
+            .map(|file| folder.join(file)),
+        stamp: stamp?,
+    })
+}
+
+fn read_check(top: &Table<'_, '_>) -> Option<Check> {
+    if !top.has("check") {
+        return None;
+    }
+    let table = top.sub("check", &["resistor_ohm", "tolerance", "every_hours"])?;
+    Some(Check {
+        resistor_ohm: table.number("resistor_ohm", quantity::RESISTANCE_OHM),
+        tolerance: table.number_or("tolerance", Range::new(1e-5, 1.0, ""), 0.01),
+        every_hours: table.number_or("every_hours", HOURS, USUAL_CHECK_HOURS),
+    })
+}
+
+#[cfg(test)]
+#[path = "station_tests.rs"]
+mod tests;
