@@ -3,5 +3,6 @@
 pub mod card;
 pub mod guide;
 pub mod judge;
+pub mod wiring;
 #[cfg(feature = "live")]
 pub mod ports;

@@ -50,11 +50,23 @@ pub fn read(path: &Path) -> Result<CaptureSet, Problems> {
 /// # Errors
 /// As [`read`].
 pub fn read_text(text: &str, file: &Path) -> Result<CaptureSet, Problems> {
+    read_any(text, file, true)
+}
+
+/// The same for a file that may not list any capture yet.
+///
+/// # Errors
+/// As [`read`].
+pub fn read_unfinished(text: &str, file: &Path) -> Result<CaptureSet, Problems> {
+    read_any(text, file, false)
+}
+
+fn read_any(text: &str, file: &Path, finished: bool) -> Result<CaptureSet, Problems> {
     let digest = blake3::hash(text.as_bytes()).to_hex().to_string();
     let text = text_of(text.as_bytes(), file)?;
     let document = parse(text, file, FORMAT)?;
     let source = Source::new(text, file);
-    let set = read_document(&source, document.get_ref(), file, digest);
+    let set = read_document(&source, document.get_ref(), file, (digest, finished));
     source.finish(set)
 }
 
@@ -62,7 +74,7 @@ fn read_document<'t>(
     source: &Source<'t>,
     document: &DeTable<'t>,
     file: &Path,
-    digest: String,
+    (digest, finished): (String, bool),
 ) -> Option<CaptureSet> {
     check_format(source, document, FORMAT)?;
     let known = [
@@ -88,7 +100,7 @@ fn read_document<'t>(
     let temperature_c = top.optional("temperature_c", quantity::TEMPERATURE);
     let pressure_kpa = top.optional("pressure_kpa", quantity::PRESSURE);
     let humidity_pct = top.optional("humidity_pct", quantity::HUMIDITY);
-    if !top.has("capture") && !top.has("curve") {
+    if finished && !top.has("capture") && !top.has("curve") {
         top.missing("capture", "at least one [[capture]] or [[curve]]");
     }
     for key in ["capture", "curve"] {
