@@ -5,3 +5,4 @@ pub mod guide;
 pub mod judge;
 #[cfg(feature = "live")]
 pub mod ports;
+pub mod virtual_card;

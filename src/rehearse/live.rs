@@ -233,7 +233,8 @@ impl LiveUnit {
         let card_hz = f64::from(self.live.sample_rate_hz);
         let pace = 1.0 + self.live.drift_ppm * 1e-6;
         let period_s = 1.0 / (card_hz * pace);
-        let due = (self.played.end() as f64 * pace).floor() as u64;
+        // A millionth of a frame: rounding must not hold one back.
+        let due = (self.played.end() as f64 * pace + 1e-6).floor() as u64;
         let late = self.ear.as_ref().map_or(0.5, Ear::offset);
         while self.frames < due {
             let recorder_s = self.frames as f64 * period_s;

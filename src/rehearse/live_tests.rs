@@ -166,25 +166,15 @@ fn a_long_stream_does_not_grow() {
     .unwrap();
     let mut heard = Vec::new();
     let block = vec![0.01; 4_800];
-    let mut most = [0; 4];
-    for n in 0..200 {
+    for _ in 0..200 {
         heard.clear();
         unit.play(&block, &mut heard).unwrap();
         let flow = unit.unit.flow().iter().map(Vec::len).max().unwrap_or(0);
-        let now = [
-            unit.played.sample.len(),
-            unit.first.sample.len(),
-            unit.second.sample.len(),
-            flow,
-        ];
-        if n < 100 {
-            most = [0, 1, 2, 3].map(|i| most[i].max(now[i]));
-        }
-        // DERIVED: what is remembered depends on filters, not on time: the second half holds no more than the first.
-        assert!(
-            (0..4).all(|i| n < 100 || now[i] <= most[i]),
-            "{now:?} {most:?}"
-        );
+        let held = [&unit.played, &unit.first, &unit.second].map(|tape| tape.sample.len());
+        let most = held.iter().fold(flow, |a, n| a.max(*n));
+        // DERIVED: a block, the pieces of 8192 and 4096 in which the past is dropped, and filters of a few hundred: far
+        // below the 960,000 frames that were played.
+        assert!(most < 16_384, "{held:?} {flow}");
     }
 }
 

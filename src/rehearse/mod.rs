@@ -31,7 +31,7 @@ pub mod sweep;
 mod unit;
 pub mod write;
 
-pub use record::{Recording, Rehearsed, RehearsedCapture, Wanted, simulate};
+pub use record::{Recording, Rehearsed, RehearsedCapture, SENSITIVITY_V_PER_PA, Wanted, simulate};
 pub use response::{Response, frequency_response, response_in};
 
 /// Why a design cannot be rehearsed.
