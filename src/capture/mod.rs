@@ -5,4 +5,5 @@ pub mod guide;
 pub mod judge;
 #[cfg(feature = "live")]
 pub mod ports;
+pub mod safety;
 pub mod virtual_card;
