@@ -6,3 +6,5 @@ pub mod judge;
 pub mod wiring;
 #[cfg(feature = "live")]
 pub mod ports;
+pub mod safety;
+pub mod virtual_card;

@@ -134,6 +134,11 @@ impl Delayed {
         Self { first, tap }
     }
 
+    /// How many past samples it looks at.
+    pub fn reach(&self) -> usize {
+        self.first + self.tap.len()
+    }
+
     /// Value for the coming sample, whose index is `past.len()`.
     pub fn of(&self, past: &[f64]) -> f64 {
         let Some(newest) = past.len().checked_sub(self.first) else {

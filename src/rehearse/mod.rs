@@ -4,15 +4,17 @@
 //! not a fit to itself. Ducts are stepped on a staggered grid (`line`), everything lumped by the implicit midpoint
 //! rule (`branch`, `drivers`) in one junction system (`unit`); openings radiate through passive ladders
 //! (`radiation`) and hear each other with delay (`coupling`); microphones are filters on the openings' volume
-//! velocities (`probe`).
+//! velocities (`probe`). [`live`] is the same unit as a stream.
 
 pub mod air;
 mod branch;
 mod coupling;
 mod driver;
 mod drivers;
+mod ear;
 mod fit;
 mod line;
+pub mod live;
 mod noise;
 mod plate;
 mod porous;
@@ -29,7 +31,7 @@ pub mod sweep;
 mod unit;
 pub mod write;
 
-pub use record::{Recording, Rehearsed, RehearsedCapture, Wanted, simulate};
+pub use record::{Recording, Rehearsed, RehearsedCapture, SENSITIVITY_V_PER_PA, Wanted, simulate};
 pub use response::{Response, frequency_response, response_in};
 
 /// Why a design cannot be rehearsed.

@@ -20,26 +20,88 @@ pub fn pressure_pa(level_db: f64) -> f64 {
     REFERENCE_PA * 10f64.powf(level_db / 20.0)
 }
 
-/// Adds room noise of RMS `pa` within 5 to 500 Hz.
-pub(super) fn add_room(signal: &mut [f64], pa: f64, rate_hz: f64, random: &mut Random) {
-    let mut process: Vec<(f64, f64, f64)> = Vec::new();
-    let mut share = 0.0;
-    let mut corner_hz = 1.0;
-    while corner_hz < 0.4 * rate_hz {
-        share += 2.0 / PI * ((BAND_HZ[1] / corner_hz).atan() - (BAND_HZ[0] / corner_hz).atan());
-        let keep = (-TAU * corner_hz / rate_hz).exp();
-        process.push((keep, (1.0 - keep * keep).sqrt(), random.normal()));
-        corner_hz *= 4.0;
+/// Room noise, sample by sample.
+#[derive(Debug, Clone)]
+pub(super) struct Room {
+    process: Vec<(f64, f64, f64)>,
+    pink: f64,
+    white: f64,
+}
+
+impl Room {
+    /// Of RMS `pa` within 5 to 500 Hz.
+    pub fn new(pa: f64, rate_hz: f64, random: &mut Random) -> Self {
+        let mut process: Vec<(f64, f64, f64)> = Vec::new();
+        let mut share = 0.0;
+        let mut corner_hz = 1.0;
+        while corner_hz < 0.4 * rate_hz {
+            share += 2.0 / PI * ((BAND_HZ[1] / corner_hz).atan() - (BAND_HZ[0] / corner_hz).atan());
+            let keep = (-TAU * corner_hz / rate_hz).exp();
+            process.push((keep, (1.0 - keep * keep).sqrt(), random.normal()));
+            corner_hz *= 4.0;
+        }
+        let wide = (0.5 * rate_hz / (BAND_HZ[1] - BAND_HZ[0])).max(1.0).sqrt();
+        Self {
+            process,
+            pink: pa / share.sqrt(),
+            white: pa * 10f64.powf(-0.5) * wide,
+        }
     }
-    let pink = pa / share.sqrt();
-    let white = pa * 10f64.powf(-0.5) * (0.5 * rate_hz / (BAND_HZ[1] - BAND_HZ[0])).max(1.0).sqrt();
-    for x in signal {
+
+    /// The next sample, Pa.
+    pub fn next(&mut self, random: &mut Random) -> f64 {
         let mut sum = 0.0;
-        for (keep, feed, state) in &mut process {
+        for (keep, feed, state) in &mut self.process {
             *state = *keep * *state + *feed * random.normal();
             sum += *state;
         }
-        *x += pink * sum + white * random.normal();
+        self.pink * sum + self.white * random.normal()
+    }
+}
+
+/// Mains hum, sample by sample.
+#[derive(Debug, Clone)]
+pub(super) struct Hum {
+    rms: f64,
+    phase: Vec<f64>,
+}
+
+impl Hum {
+    /// Whose fundamental has the RMS value `rms`.
+    pub fn new(rms: f64, random: &mut Random) -> Self {
+        let phase = (0..3).map(|_| TAU * random.uniform()).collect();
+        Self { rms, phase }
+    }
+
+    /// At the time `t`, s.
+    pub fn at(&self, t: f64) -> f64 {
+        let lines = [1.0, 0.5, 0.316].iter().zip(&self.phase).enumerate();
+        lines
+            .map(|(n, (part, phase))| {
+                self.rms
+                    * std::f64::consts::SQRT_2
+                    * part
+                    * (TAU * 50.0 * (n + 1) as f64 * t + phase).sin()
+            })
+            .sum()
+    }
+}
+
+/// A slammed door of peak 1, `t` seconds after the slam; nothing before and long after.
+pub(super) fn slam(t: f64, random: &mut Random) -> f64 {
+    if !(0.0..=1.5).contains(&t) {
+        return 0.0;
+    }
+    let tone =
+        (TAU * 23.0 * t).sin() + 0.7 * (TAU * 61.0 * t).sin() + 0.5 * (TAU * 117.0 * t).sin();
+    (-t / 0.15).exp() * (0.5 * tone + 0.1 * random.normal())
+}
+
+/// Adds room noise of RMS `pa` within 5 to 500 Hz.
+pub(super) fn add_room(signal: &mut [f64], pa: f64, rate_hz: f64, random: &mut Random) {
+    let mut room = Room::new(pa, rate_hz, random);
+    for x in signal {
+        *x += room.next(random);
     }
 }
 
@@ -52,15 +114,9 @@ pub(super) fn add_white(signal: &mut [f64], rms: f64, random: &mut Random) {
 
 /// Adds mains hum whose fundamental has the RMS value `rms`.
 pub(super) fn add_hum(signal: &mut [f64], rms: f64, rate_hz: f64, random: &mut Random) {
-    let phase: Vec<f64> = (0..3).map(|_| TAU * random.uniform()).collect();
+    let hum = Hum::new(rms, random);
     for (k, x) in signal.iter_mut().enumerate() {
-        let t = k as f64 / rate_hz;
-        for (n, (part, phase)) in [1.0, 0.5, 0.316].iter().zip(&phase).enumerate() {
-            *x += rms
-                * std::f64::consts::SQRT_2
-                * part
-                * (TAU * 50.0 * (n + 1) as f64 * t + phase).sin();
-        }
+        *x += hum.at(k as f64 / rate_hz);
     }
 }
 
@@ -80,9 +136,7 @@ pub(super) fn add_slam(
         if t > 1.5 {
             break;
         }
-        let tone =
-            (TAU * 23.0 * t).sin() + 0.7 * (TAU * 61.0 * t).sin() + 0.5 * (TAU * 117.0 * t).sin();
-        *x += peak * (-t / 0.15).exp() * (0.5 * tone + 0.1 * random.normal());
+        *x += peak * slam(t, random);
     }
 }
 

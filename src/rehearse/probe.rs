@@ -64,14 +64,14 @@ impl Taps {
         }
     }
 
-    fn apply(&self, input: &[f64], output: &mut [f64]) {
-        let n = input.len() as i64;
+    /// Adds the filter's value at the sample `ahead` before the last one of `input`; nothing lies before its start.
+    fn add_to(&self, sum: &mut f64, input: &[f64], ahead: i64) {
+        let at = input.len() as i64 - 1 - ahead - self.first;
         for (k, tap) in self.tap.iter().enumerate() {
-            let lag = self.first + k as i64;
-            let (from, to) = (lag.max(0), (n + lag).min(n));
-            for m in from..to {
-                output[m as usize] += tap * input[(m - lag) as usize];
-            }
+            let Ok(index) = usize::try_from(at - k as i64) else {
+                break;
+            };
+            *sum += tap * input[index];
         }
     }
 }
@@ -96,6 +96,8 @@ fn lagrange(x: f64, k: usize) -> (f64, f64) {
 #[derive(Debug, Clone)]
 pub(super) struct Microphone {
     taps: Vec<Taps>,
+    /// Steps that it hears behind the openings: interpolated delays look that far ahead.
+    behind: i64,
 }
 
 /// Sample period and air of a run.
@@ -181,7 +183,7 @@ impl Microphone {
                 taps
             })
             .collect();
-        Self { taps }
+        Self::of(taps)
     }
 
     /// At a point; not nearer than a millimetre to any opening's centre.
@@ -198,16 +200,32 @@ impl Microphone {
                 taps
             })
             .collect();
-        Self { taps }
+        Self::of(taps)
     }
 
-    /// Pressure at n + 1/2 from the openings' volume velocities at n + 1/2, Pa.
-    pub fn pressure_pa(&self, flow: &[Vec<f64>]) -> Vec<f64> {
-        let mut output = vec![0.0; flow.first().map_or(0, Vec::len)];
+    fn of(taps: Vec<Taps>) -> Self {
+        let behind = taps.iter().map(|t| -t.first).max().unwrap_or(0).max(0);
+        Self { taps, behind }
+    }
+
+    /// Steps that it hears behind the openings.
+    pub fn behind(&self) -> usize {
+        self.behind as usize
+    }
+
+    /// How many steps of the openings' past it needs.
+    pub fn reach(&self) -> usize {
+        let ends = self.taps.iter().map(|t| t.first + t.tap.len() as i64);
+        (ends.max().unwrap_or(0).max(0) + self.behind) as usize + 1
+    }
+
+    /// Pressure from the openings' volume velocities, at the time of their last step less [`Self::behind`] steps, Pa.
+    pub fn pressure_pa(&self, flow: &[Vec<f64>]) -> f64 {
+        let mut sum = 0.0;
         for (taps, flow) in self.taps.iter().zip(flow) {
-            taps.apply(flow, &mut output);
+            taps.add_to(&mut sum, flow, self.behind);
         }
-        output
+        sum
     }
 }
 

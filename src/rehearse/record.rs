@@ -17,7 +17,7 @@ use crate::design::{Design, Probe, ProbePlace};
 /// Sensitivity of every virtual microphone, V/Pa.
 pub const SENSITIVITY_V_PER_PA: f64 = 0.0125;
 /// Noise of the recorder itself, RMS over full scale.
-const CONVERTER_NOISE: f64 = 3.2e-6;
+pub(super) const CONVERTER_NOISE: f64 = 3.2e-6;
 /// The unit is stepped for this long before the sweep starts, s.
 const LEAD_S: f64 = 0.01;
 
@@ -171,17 +171,17 @@ fn wanted_probes<'a>(
             Wanted::Impedance => None,
             Wanted::Pressure(name) => Some(name),
         })
-        .map(|name| {
-            design
-                .probes
-                .iter()
-                .find(|probe| probe.name == *name)
-                .ok_or_else(|| RehearseError::Probe {
-                    probe: name.clone(),
-                    known: design.probes.iter().map(|p| p.name.clone()).collect(),
-                })
-        })
+        .map(|name| probe_named(design, name))
         .collect()
+}
+
+/// The probe of this name.
+pub(super) fn probe_named<'a>(design: &'a Design, name: &str) -> Result<&'a Probe, RehearseError> {
+    let found = design.probes.iter().find(|probe| probe.name == name);
+    found.ok_or_else(|| RehearseError::Probe {
+        probe: name.to_string(),
+        known: design.probes.iter().map(|p| p.name.clone()).collect(),
+    })
 }
 
 fn check_sweep(sweep: &SweepPlan) -> Result<(), RehearseError> {

@@ -57,33 +57,42 @@ impl Resampler {
         }
     }
 
+    /// Samples of the series that a value needs on each side of it.
+    pub fn half(&self) -> usize {
+        self.half
+    }
+
     /// The series at the times `start_s + k·period_s`, k below `count`; zero outside the series.
     pub fn sample(&self, series: &Series, start_s: f64, period_s: f64, count: usize) -> Vec<f64> {
-        let input = &series.sample;
         (0..count)
             .map(|k| {
                 let position = (start_s + k as f64 * period_s) * self.rate_hz - series.offset;
-                let whole = position.floor();
-                let phase = (position - whole) * PHASES as f64;
-                let row = (phase as usize).min(PHASES - 1);
-                let part = phase - row as f64;
-                let first = whole as i64 - (self.half as i64 - 1);
-                let last = first + 2 * self.half as i64;
-                if last <= 0 || first >= input.len() as i64 {
-                    return 0.0;
-                }
-                let (from, to) = (first.max(0) as usize, (last as usize).min(input.len()));
-                let skip = (from as i64 - first) as usize;
-                let (a, b) = (&self.table[row][skip..], &self.table[row + 1][skip..]);
-                let window = &input[from..to];
-                let mut sum = (0.0, 0.0);
-                for ((x, a), b) in window.iter().zip(a).zip(b) {
-                    sum.0 += x * a;
-                    sum.1 += x * b;
-                }
-                sum.0 + part * (sum.1 - sum.0)
+                self.at(&series.sample, 0, position)
             })
             .collect()
+    }
+
+    /// The value at `position`, in samples, where `input` starts with the sample `start`; zero outside.
+    pub fn at(&self, input: &[f64], start: i64, position: f64) -> f64 {
+        let whole = position.floor();
+        let phase = (position - whole) * PHASES as f64;
+        let row = (phase as usize).min(PHASES - 1);
+        let part = phase - row as f64;
+        let first = whole as i64 - (self.half as i64 - 1) - start;
+        let last = first + 2 * self.half as i64;
+        if last <= 0 || first >= input.len() as i64 {
+            return 0.0;
+        }
+        let (from, to) = (first.max(0) as usize, (last as usize).min(input.len()));
+        let skip = (from as i64 - first) as usize;
+        let (a, b) = (&self.table[row][skip..], &self.table[row + 1][skip..]);
+        let window = &input[from..to];
+        let mut sum = (0.0, 0.0);
+        for ((x, a), b) in window.iter().zip(a).zip(b) {
+            sum.0 += x * a;
+            sum.1 += x * b;
+        }
+        sum.0 + part * (sum.1 - sum.0)
     }
 }
 

@@ -2,9 +2,9 @@
 
 use super::RehearseError;
 use super::air::Air;
-use super::probe::{Medium, Microphone};
+use super::ear::Ear;
 use super::unit::{Grid, Unit, larger};
-use crate::design::{Design, Probe, ProbePlace};
+use crate::design::{Design, Probe};
 
 /// A signal on the grid of the simulation: sample m lies at (m + offset)·dt.
 #[derive(Debug, Clone)]
@@ -45,12 +45,7 @@ pub(super) struct Plan<'a> {
 }
 
 /// A sound pressure that no unit reaches, Pa: a hundred atmospheres.
-const LARGEST_PA: f64 = 1e7;
-
-enum Ear {
-    Junction(usize),
-    Openings(Microphone),
-}
+pub(super) const LARGEST_PA: f64 = 1e7;
 
 /// Runs `voltage(t)` for `steps` steps from rest.
 pub(super) fn run(
@@ -60,19 +55,15 @@ pub(super) fn run(
     voltage: impl Fn(f64) -> f64,
 ) -> Result<Run, RehearseError> {
     let mut unit = Unit::new(design, plan.air, plan.grid, plan.source_ohm)?;
-    let medium = Medium {
-        air: plan.air,
-        step_s: unit.step_s(),
-    };
     let ears = plan
         .probes
         .iter()
-        .map(|probe| ear(design, probe, &unit, medium))
+        .map(|probe| Ear::new(design, probe, &mut unit, plan.air))
         .collect::<Result<Vec<_>, _>>()?;
     let mut source = Vec::with_capacity(steps);
     let mut terminal = Vec::with_capacity(steps);
     let mut current = Vec::with_capacity(steps);
-    let mut inside: Vec<Vec<f64>> = ears.iter().map(|_| Vec::new()).collect();
+    let mut heard: Vec<Vec<f64>> = vec![Vec::with_capacity(steps); ears.len()];
     let (mut largest, mut recent) = (0.0f64, 0.0f64);
     // Looks at the whole unit this often; a block of 1/8 s holds several periods of anything in the band.
     let block = (plan.grid.rate_hz / 8.0) as usize;
@@ -82,10 +73,8 @@ pub(super) fn run(
         source.push(e);
         terminal.push(step.terminal_v);
         current.push(step.current_a);
-        for (ear, kept) in ears.iter().zip(&mut inside) {
-            if let Ear::Junction(j) = ear {
-                kept.push(unit.pressure_pa(*j));
-            }
+        for (ear, kept) in ears.iter().zip(&mut heard) {
+            kept.push(ear.pressure_pa(&unit));
         }
         if n % 16 == 0 {
             recent = larger(recent, unit.largest_pa());
@@ -105,16 +94,10 @@ pub(super) fn run(
     }
     let pressure = ears
         .iter()
-        .zip(inside)
-        .map(|(ear, kept)| match ear {
-            Ear::Junction(_) => Series {
-                sample: kept,
-                offset: 1.0,
-            },
-            Ear::Openings(microphone) => Series {
-                sample: microphone.pressure_pa(&unit.flow),
-                offset: 0.5,
-            },
+        .zip(heard)
+        .map(|(ear, sample)| Series {
+            sample,
+            offset: ear.offset(),
         })
         .collect();
     let half = |sample| Series {
@@ -128,39 +111,4 @@ pub(super) fn run(
         current: half(current),
         pressure,
     })
-}
-
-fn ear(
-    design: &Design,
-    probe: &Probe,
-    unit: &Unit,
-    medium: Medium<'_>,
-) -> Result<Ear, RehearseError> {
-    match &probe.place {
-        ProbePlace::Inside { junction } => {
-            unit.junction(junction)
-                .map(Ear::Junction)
-                .ok_or_else(|| RehearseError::Junction {
-                    probe: probe.name.clone(),
-                    junction: junction.clone(),
-                })
-        }
-        ProbePlace::Near {
-            opening,
-            distance_m,
-        } => design
-            .openings
-            .iter()
-            .position(|known| known.name == *opening)
-            .map(|on| Ear::Openings(Microphone::near(design, on, *distance_m, medium)))
-            .ok_or_else(|| RehearseError::Opening {
-                probe: probe.name.clone(),
-                opening: opening.clone(),
-            }),
-        ProbePlace::Point { position_m } => Ok(Ear::Openings(Microphone::point(
-            design,
-            *position_m,
-            medium,
-        ))),
-    }
 }

@@ -39,6 +39,9 @@ pub(super) struct Grid {
 /// A volume without elements, m³: keeps the equations of a bare junction regular (one cubic millimetre).
 const BARE_VOLUME_M3: f64 = 1e-9;
 
+/// Steps of the past that may pile up before they are dropped.
+const FORGET: usize = 4096;
+
 /// The unit and its states.
 pub(super) struct Unit {
     step_s: f64,
@@ -64,8 +67,10 @@ pub(super) struct Unit {
     pressure: Vec<f64>,
     inflow: Vec<f64>,
     prepared: Vec<(f64, f64)>,
-    /// Volume velocity of each opening at n + 1/2, all steps so far, m³/s.
-    pub flow: Vec<Vec<f64>>,
+    /// Volume velocity of each opening at n + 1/2, at least the last `keep` steps, m³/s.
+    flow: Vec<Vec<f64>>,
+    /// Steps that coupling and microphones look back.
+    keep: usize,
 }
 
 /// A junction's own compliance with loss.
@@ -380,6 +385,7 @@ impl Unit {
             line,
             branches,
             flow: vec![Vec::new(); opening.len()],
+            keep: coupling.iter().map(|(.., d)| d.reach()).max().unwrap_or(0),
             opening,
             coupling,
             drivers,
@@ -410,6 +416,16 @@ impl Unit {
     /// Pressure of a junction at n (after a step: at n + 1), Pa.
     pub fn pressure_pa(&self, junction: usize) -> f64 {
         self.pressure[junction]
+    }
+
+    /// Volume velocity of each opening at n + 1/2, the last step last, m³/s; as far back as was asked for.
+    pub fn flow(&self) -> &[Vec<f64>] {
+        &self.flow
+    }
+
+    /// Keeps the openings' volume velocities of at least the last `steps` steps.
+    pub fn remember(&mut self, steps: usize) {
+        self.keep = self.keep.max(steps);
     }
 
     /// Largest pressure anywhere in the unit, Pa.
@@ -522,6 +538,12 @@ impl Unit {
             if self.opening.get(next_opening) == Some(&k) {
                 self.flow[next_opening].push(flow);
                 next_opening += 1;
+            }
+        }
+        for flow in &mut self.flow {
+            // Old steps go in large pieces, so that a step costs the same however long the run.
+            if flow.len() > 2 * self.keep + FORGET {
+                flow.drain(..flow.len() - self.keep);
             }
         }
         self.line.set_ends(&self.pressure);

@@ -66,7 +66,7 @@ area_m2 = 0.01
             unit.step(30.0 * (std::f64::consts::TAU * 10.0 * t).sin());
             let before = across;
             across = unit.pressure_pa(near) - unit.pressure_pa(far);
-            let flow = unit.flow[0].last().copied().unwrap_or_default();
+            let flow = unit.flow()[0].last().copied().unwrap_or_default();
             if n > 3_200 && flow > peak.1 {
                 peak = (0.5 * (before + across), flow);
             }

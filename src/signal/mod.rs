@@ -8,3 +8,4 @@ pub mod grid;
 pub mod impedance;
 pub mod sweep;
 pub mod wav;
+pub mod weighting;
