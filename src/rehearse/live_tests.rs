@@ -262,3 +262,24 @@ fn a_probe_that_is_not_there_is_named() {
     let error = LiveUnit::new(&dome(), &Wanted::Pressure("attic".into()), &Live::default()).err();
     assert!(error.unwrap().to_string().contains("no probe 'attic'"));
 }
+
+/// How many seconds of sound a second computes; run by hand, because it reads the clock.
+#[test]
+#[ignore = "measures speed: cargo test --release --lib rehearse::live -- --ignored --nocapture"]
+fn faster_than_real_time() {
+    let design = dome();
+    for what in [Wanted::Impedance, Wanted::Pressure("floor-2m".into())] {
+        let mut unit = LiveUnit::new(&design, &what, &Live::default()).unwrap();
+        let mut heard = Vec::new();
+        let block = vec![0.1; 480];
+        let started = std::time::Instant::now();
+        for _ in 0..2_000 {
+            heard.clear();
+            unit.play(&block, &mut heard).unwrap();
+        }
+        let factor = 20.0 / started.elapsed().as_secs_f64();
+        println!("{what:?}: {factor:.1} times real time");
+        // A card in real time must keep up with room to spare.
+        assert!(factor > 2.0, "{factor}");
+    }
+}
