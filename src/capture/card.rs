@@ -80,6 +80,16 @@ impl Fault {
             .compare_exchange(0, kind as u8, Ordering::Release, Ordering::Relaxed);
     }
 
+    /// Forgets lost or repeated frames, for a card that was only starting; anything worse stays.
+    pub fn forgive_xrun(&self) {
+        let _ = self.0.compare_exchange(
+            FaultKind::Xrun as u8,
+            0,
+            Ordering::AcqRel,
+            Ordering::Relaxed,
+        );
+    }
+
     /// What went wrong first.
     #[must_use]
     pub fn get(&self) -> Option<FaultKind> {
@@ -104,6 +114,16 @@ pub enum CardError {
         /// As asked for.
         name: String,
         /// Those that exist.
+        known: String,
+    },
+    /// A part of a name that several devices have.
+    #[error("'{name}' is part of several {direction} devices; write more of the name: {known}")]
+    Ambiguous {
+        /// `input` or `output`.
+        direction: &'static str,
+        /// As asked for.
+        name: String,
+        /// Those that fit.
         known: String,
     },
     /// The device cannot do what is asked.

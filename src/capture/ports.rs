@@ -1,5 +1,6 @@
-//! Which inputs and outputs the machine has.
+//! Which inputs and outputs the machine has, and finding one by its name.
 
+use super::card::CardError;
 use cpal::SupportedStreamConfigRange;
 use cpal::traits::{DeviceTrait, HostTrait};
 use serde::Serialize;
@@ -11,8 +12,12 @@ pub struct Port {
     pub host: String,
     /// Name of the device.
     pub device: String,
+    /// What the sound system calls it; tells devices of one name apart.
+    pub id: String,
     /// `input` or `output`.
     pub direction: &'static str,
+    /// Taken where no device is named.
+    pub default: bool,
     /// Most channels.
     pub channels: u16,
     /// Lowest and highest sample rate, Hz.
@@ -21,47 +26,105 @@ pub struct Port {
     pub formats: Vec<String>,
 }
 
+/// Which way the sound goes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Direction {
+    /// Heard.
+    Input,
+    /// Played.
+    Output,
+}
+
+impl Direction {
+    /// `input` or `output`.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Input => "input",
+            Self::Output => "output",
+        }
+    }
+
+    fn has(self, device: &cpal::Device) -> bool {
+        match self {
+            Self::Input => device.supports_input(),
+            Self::Output => device.supports_output(),
+        }
+    }
+
+    fn default_of(self, host: &cpal::Host) -> Option<cpal::Device> {
+        match self {
+            Self::Input => host.default_input_device(),
+            Self::Output => host.default_output_device(),
+        }
+    }
+
+    /// What the device can do in this direction; nothing if it cannot be opened.
+    #[must_use]
+    pub fn ranges(self, device: &cpal::Device) -> Vec<SupportedStreamConfigRange> {
+        match self {
+            Self::Input => device
+                .supported_input_configs()
+                .map(Iterator::collect)
+                .unwrap_or_default(),
+            Self::Output => device
+                .supported_output_configs()
+                .map(Iterator::collect)
+                .unwrap_or_default(),
+        }
+    }
+}
+
+/// Keeps remarks of the sound library off standard error while `what` runs in this thread.
+pub(super) fn quietly<T>(what: impl FnOnce() -> T) -> T {
+    #[cfg(target_os = "linux")]
+    let _quiet = alsa::Output::local_error_handler();
+    what()
+}
+
 /// Every input and output of every sound system; empty if there is none.
 #[must_use]
 pub fn ports() -> Vec<Port> {
-    let mut list = Vec::new();
-    for id in cpal::available_hosts() {
-        let Ok(host) = cpal::host_from_id(id) else {
-            continue;
-        };
-        let Ok(devices) = host.devices() else {
-            continue;
-        };
-        for device in devices {
-            let name = device
-                .description()
-                .map_or_else(|_| "unnamed".to_string(), |d| d.to_string());
-            let input: Vec<_> = device
-                .supported_input_configs()
-                .map(Iterator::collect)
-                .unwrap_or_default();
-            let output: Vec<_> = device
-                .supported_output_configs()
-                .map(Iterator::collect)
-                .unwrap_or_default();
-            for (direction, ranges) in [("input", input), ("output", output)] {
-                list.extend(port(id.name(), &name, direction, &ranges));
+    quietly(|| {
+        let mut list = Vec::new();
+        for id in cpal::available_hosts() {
+            let Ok(host) = cpal::host_from_id(id) else {
+                continue;
+            };
+            let Ok(devices) = host.devices() else {
+                continue;
+            };
+            for device in devices {
+                for direction in [Direction::Input, Direction::Output] {
+                    if direction.has(&device) {
+                        list.extend(port(&host, id.name(), &device, direction));
+                    }
+                }
             }
         }
-    }
-    list
+        list
+    })
+}
+
+/// Name and identity of a device.
+pub(super) fn called(device: &cpal::Device) -> (String, String) {
+    let name = device
+        .description()
+        .map_or_else(|_| "unnamed".to_string(), |d| d.to_string());
+    let id = device
+        .id()
+        .map_or_else(|_| name.clone(), |id| id.id().to_string());
+    (name, id)
 }
 
 fn port(
-    host: &str,
-    device: &str,
-    direction: &'static str,
-    ranges: &[SupportedStreamConfigRange],
+    host: &cpal::Host,
+    host_name: &str,
+    device: &cpal::Device,
+    direction: Direction,
 ) -> Option<Port> {
-    let channels = ranges
-        .iter()
-        .map(SupportedStreamConfigRange::channels)
-        .max()?;
+    let ranges = direction.ranges(device);
+    let (name, id) = called(device);
     let low = ranges
         .iter()
         .map(SupportedStreamConfigRange::min_sample_rate)
@@ -76,12 +139,125 @@ fn port(
         .collect();
     formats.sort();
     formats.dedup();
+    let default = direction
+        .default_of(host)
+        .is_some_and(|d| called(&d).1 == id);
     Some(Port {
-        host: host.to_string(),
-        device: device.to_string(),
-        direction,
-        channels,
+        host: host_name.to_string(),
+        device: name,
+        id,
+        direction: direction.word(),
+        default,
+        channels: ranges
+            .iter()
+            .map(SupportedStreamConfigRange::channels)
+            .max()?,
         sample_rate_hz: [low, high],
         formats,
     })
+}
+
+/// Which of `known` (name and identity) is meant: the whole identity, the whole name, or a part of either that only one has.
+///
+/// # Errors
+/// The places of all that fit: none, or more than one.
+fn meant(known: &[(String, String)], wanted: &str) -> Result<usize, Vec<usize>> {
+    let lower = wanted.to_lowercase();
+    let fits = |test: &dyn Fn(&(String, String)) -> bool| -> Vec<usize> {
+        (0..known.len()).filter(|&n| test(&known[n])).collect()
+    };
+    let mut found = Vec::new();
+    for test in [
+        &|(_, id): &(String, String)| id == wanted,
+        &|(name, _): &(String, String)| name == wanted,
+        &|(name, id): &(String, String)| {
+            name.to_lowercase().contains(&lower) || id.to_lowercase().contains(&lower)
+        },
+    ] as [&dyn Fn(&(String, String)) -> bool; 3]
+    {
+        found = fits(test);
+        if let [one] = found[..] {
+            return Ok(one);
+        }
+        if !found.is_empty() {
+            break;
+        }
+    }
+    Err(found)
+}
+
+/// The device of that name; the default without one.
+///
+/// # Errors
+/// [`CardError::NoDevice`], [`CardError::Ambiguous`].
+pub fn find(wanted: Option<&str>, direction: Direction) -> Result<cpal::Device, CardError> {
+    quietly(|| {
+        let mut devices = Vec::new();
+        for id in cpal::available_hosts() {
+            let Ok(host) = cpal::host_from_id(id) else {
+                continue;
+            };
+            if wanted.is_none()
+                && let Some(device) = direction.default_of(&host)
+            {
+                return Ok(device);
+            }
+            if let Ok(all) = host.devices() {
+                devices.extend(all.filter(|d| direction.has(d)));
+            }
+        }
+        let known: Vec<(String, String)> = devices.iter().map(called).collect();
+        let list = |places: &[usize]| -> String {
+            let names: Vec<String> = places
+                .iter()
+                .map(|&n| format!("{} [{}]", known[n].0, known[n].1))
+                .collect();
+            if names.is_empty() {
+                "none".to_string()
+            } else {
+                names.join(", ")
+            }
+        };
+        let name = wanted.unwrap_or("default");
+        match meant(&known, name) {
+            Ok(one) => Ok(devices.swap_remove(one)),
+            Err(several) if several.len() > 1 => Err(CardError::Ambiguous {
+                direction: direction.word(),
+                name: name.to_string(),
+                known: list(&several),
+            }),
+            Err(_) => {
+                let all: Vec<usize> = (0..known.len()).collect();
+                Err(CardError::NoDevice {
+                    direction: direction.word(),
+                    name: name.to_string(),
+                    known: list(&all),
+                })
+            }
+        }
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_part_of_a_name_is_enough_if_only_one_has_it() {
+        let known: Vec<(String, String)> = [
+            ("Bench card, line", "hw:0"),
+            ("Bench card, line", "plughw:0"),
+            ("Dome desk", "desk"),
+            ("Dome", "dome"),
+        ]
+        .map(|(a, b)| (a.to_string(), b.to_string()))
+        .to_vec();
+        assert_eq!(meant(&known, "hw:0"), Ok(0));
+        assert_eq!(meant(&known, "plug"), Ok(1));
+        assert_eq!(meant(&known, "DESK"), Ok(2));
+        assert_eq!(meant(&known, "Dome"), Ok(3));
+        assert_eq!(meant(&known, "Bench card, line"), Err(vec![0, 1]));
+        assert_eq!(meant(&known, "dom"), Err(vec![2, 3]));
+        assert_eq!(meant(&known, "tower"), Err(vec![]));
+    }
 }

@@ -27,6 +27,7 @@ use super::bands::third_octaves;
 use super::grid::log_grid;
 use super::sweep::Sweep;
 use clock::clock;
+pub(super) use clock::solve3;
 use harmonics::Harmonics;
 pub use harmonics::Order;
 use noise::Noise;
@@ -165,7 +166,7 @@ fn quick_size(least: usize) -> usize {
 
 /// Where the sweep begins in a signal (samples, with a fraction), and how much its peak stands out (peak over RMS
 /// of the matched filter's output).
-fn find(
+pub(super) fn find(
     planner: &mut RealFftPlanner<f64>,
     signal: &[f64],
     sweep: &Sweep,

@@ -2,6 +2,7 @@
 
 pub mod bands;
 pub mod coherence;
+pub mod continuity;
 pub mod decimate;
 pub mod deconvolve;
 pub mod grid;

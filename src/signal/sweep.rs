@@ -142,15 +142,25 @@ impl Sweep {
         self.rate_s * (frequency_hz / self.plan.start_hz).ln()
     }
 
-    /// Amplitude at a time after the start of the sweep, s; zero outside.
+    /// Phase at a time after the start of the sweep (s), rad: the sweep is its sine.
     #[must_use]
-    pub fn at(&self, time_s: f64) -> f64 {
+    pub fn phase_rad(&self, time_s: f64) -> f64 {
+        let rise = (time_s / self.rate_s).exp();
+        let turns = if self.plan.synchronized {
+            rise
+        } else {
+            rise - 1.0
+        };
+        TAU * self.plan.start_hz * self.rate_s * turns
+    }
+
+    /// Peak amplitude with its fades at a time after the start of the sweep, s; zero outside.
+    #[must_use]
+    pub fn envelope(&self, time_s: f64) -> f64 {
         let p = &self.plan;
         if !(0.0..=p.duration_s).contains(&time_s) {
             return 0.0;
         }
-        let rise = (time_s / self.rate_s).exp();
-        let turns = if p.synchronized { rise } else { rise - 1.0 };
         let fade = |length: f64, into: f64| {
             if into < length {
                 0.5 - 0.5 * (PI * into / length).cos()
@@ -158,10 +168,16 @@ impl Sweep {
                 1.0
             }
         };
-        self.peak
-            * fade(p.fade_in_s, time_s)
-            * fade(p.fade_out_s, p.duration_s - time_s)
-            * (TAU * p.start_hz * self.rate_s * turns).sin()
+        self.peak * fade(p.fade_in_s, time_s) * fade(p.fade_out_s, p.duration_s - time_s)
+    }
+
+    /// Amplitude at a time after the start of the sweep, s; zero outside.
+    #[must_use]
+    pub fn at(&self, time_s: f64) -> f64 {
+        if !(0.0..=self.plan.duration_s).contains(&time_s) {
+            return 0.0;
+        }
+        self.envelope(time_s) * self.phase_rad(time_s).sin()
     }
 
     /// The whole excitation with its silences, at the plan's sample rate.

@@ -97,7 +97,7 @@ pub(super) fn clock(
 }
 
 /// Solves three normal equations; also the square root of the last diagonal entry of the inverse.
-pub(super) fn solve3(a: [[f64; 3]; 3], b: [f64; 3]) -> ([f64; 3], f64) {
+pub(in crate::signal) fn solve3(a: [[f64; 3]; 3], b: [f64; 3]) -> ([f64; 3], f64) {
     let minor = |r: [usize; 2], c: [usize; 2]| {
         a[r[0]][c[0]] * a[r[1]][c[1]] - a[r[0]][c[1]] * a[r[1]][c[0]]
     };
