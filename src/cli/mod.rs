@@ -61,6 +61,7 @@ enum Command {
     Coupon(coupon::Args),
     #[cfg(feature = "live")]
     Devices(devices::Args),
+    Record(Box<record::Args>),
     Rehearse(Box<rehearse::RehearseArgs>),
 }
 
@@ -83,6 +84,7 @@ pub fn main() -> ExitCode {
         Command::Coupon(args) => coupon::run(args, &out),
         #[cfg(feature = "live")]
         Command::Devices(args) => devices::run(args, &out),
+        Command::Record(args) => record::run(args, &out),
         Command::Rehearse(args) => rehearse::run(args, &out),
     };
     match done.and_then(|exit| out.ended().map(|()| exit)) {

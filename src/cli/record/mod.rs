@@ -1,3 +1,287 @@
 //! `bassay record`: live capture at the bench.
+//!
+//! The same code runs with a sound card and with a virtual unit (`--virtual`); they differ in the card that is opened.
 
+mod args;
+mod bench;
 pub mod desk;
+mod guided;
+mod loose;
+mod ramp;
+
+pub use args::Args;
+
+use super::failure::Failure;
+use super::output::Output;
+use super::{Exit, load};
+use crate::capture::guide::{self, What};
+use crate::design::captures::CaptureSet;
+use crate::design::captures_write::{NewCapture, new_set, with_capture};
+use crate::design::{captures_read, read};
+use crate::files::{read_whole, write_whole};
+use bench::Bench;
+use desk::{Answer, Desk};
+use guided::{Ended, Kept, Post};
+use serde::Serialize;
+use std::io::IsTerminal;
+use std::path::{Path, PathBuf};
+
+/// What `record --set` prints with `--json`.
+#[derive(Serialize)]
+struct Document {
+    format: &'static str,
+    captures: String,
+    /// Labels that are on file now.
+    recorded: Vec<String>,
+    /// Labels that the design asks for and that are not.
+    missing: Vec<String>,
+    /// Labels of which a take was kept that should be recorded again.
+    doubtful: Vec<String>,
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// [`Failure`] for bad input, a limit that would be exceeded, or a card that fails.
+pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
+    let Some(file) = &args.set else {
+        return loose::run(args, out);
+    };
+    let start = begin(args, file)?;
+    let folder = file.parent().unwrap_or_else(|| Path::new("")).to_path_buf();
+    let wanted = labels(args, &start)?;
+    let mut bench = Bench::open(args, &start.set, start.design)?;
+    let mut desk = Desk::new(out)?;
+    let unasked = args.level.yes && !std::io::stdin().is_terminal();
+    if !bench.agreed(&mut desk, &wanted, args.level.yes)? {
+        desk.say("Nothing was played.");
+        return finish(file, &wanted, &[], out);
+    }
+    let mut doubtful = Vec::new();
+    let count = wanted.len();
+    for (n, what) in wanted.iter().enumerate() {
+        let set = current(file, &start.set)?;
+        if guide::holds(&set, what) && args.capture.is_empty() {
+            desk.say(format!(
+                "{} of {count}: {} is on file already",
+                n + 1,
+                what.label()
+            ));
+            continue;
+        }
+        let ended = Post {
+            bench: &mut bench,
+            desk: &mut desk,
+            what,
+            folder: &folder,
+            set: &set,
+            takes: args.takes as usize,
+            place: format!("{} of {count}", n + 1),
+            unasked,
+        }
+        .run()?;
+        match ended {
+            Ended::Kept(kept) => {
+                if kept.doubtful {
+                    doubtful.push(what.label().to_string());
+                }
+                keep(file, &start.text, &bench, what, kept)?;
+                desk.say(format!("  kept in {}", file.display()));
+            }
+            Ended::Skipped => {}
+            Ended::Stopped => {
+                desk.say(format!(
+                    "\nStopped. Go on later with: bassay record --set {}",
+                    file.display()
+                ));
+                break;
+            }
+        }
+    }
+    finish(file, &wanted, &doubtful, out)
+}
+
+/// What there is before anything is recorded.
+struct Start {
+    set: CaptureSet,
+    design: crate::design::Design,
+    /// Text of the captures file, or of the one that will be made.
+    text: String,
+}
+
+/// Reads the captures file, or prepares one.
+fn begin(args: &Args, file: &Path) -> Result<Start, Failure> {
+    if file.exists() {
+        if args.design.is_some() || args.unit.is_some() {
+            return Err(Failure::input(format!(
+                "{}: it is there already and names its design and unit; expected --set without --design and --unit, or another file",
+                file.display()
+            )));
+        }
+        let bytes = read_whole(file)?;
+        let text = String::from_utf8(bytes)
+            .map_err(|_| Failure::input(format!("{}: is not UTF-8", file.display())))?;
+        let (set, design) = read_unfinished(&text, file)?;
+        return Ok(Start { set, design, text });
+    }
+    let (Some(design_file), Some(unit)) = (&args.design, &args.unit) else {
+        return Err(Failure::input(format!(
+            "{}: is not there yet; expected --design DESIGN and --unit NAME to make it",
+            file.display()
+        )));
+    };
+    let design = read::read(design_file).map_err(Failure::input)?;
+    let folder = file.parent().unwrap_or_else(|| Path::new(""));
+    let station = args
+        .station
+        .as_ref()
+        .map(|s| beside(s, folder))
+        .transpose()?;
+    let text = new_set(
+        unit,
+        &beside(design_file, folder)?,
+        &bench::sweep_of(args)?,
+        &bench::now(),
+        station.as_deref(),
+    );
+    let set = read_unfinished(&text, file)?.0;
+    Ok(Start { set, design, text })
+}
+
+/// A captures text that may not have any capture yet, and its design.
+fn read_unfinished(
+    text: &str,
+    file: &Path,
+) -> Result<(CaptureSet, crate::design::Design), Failure> {
+    let set = captures_read::read_unfinished(text, file).map_err(Failure::input)?;
+    let design = read::read(&set.design).map_err(Failure::input)?;
+    Ok((set, design))
+}
+
+/// A path as a file in `folder` names it.
+fn beside(path: &Path, folder: &Path) -> Result<String, Failure> {
+    let fail = |p: &Path, e: std::io::Error| {
+        Failure::input(format!("{}: cannot be read: {e}", p.display()))
+    };
+    let here = if folder.as_os_str().is_empty() {
+        Path::new(".")
+    } else {
+        folder
+    };
+    std::fs::create_dir_all(here).map_err(|e| fail(here, e))?;
+    let whole = path.canonicalize().map_err(|e| fail(path, e))?;
+    let base = here.canonicalize().map_err(|e| fail(here, e))?;
+    let mut up = PathBuf::new();
+    let mut at: &Path = &base;
+    loop {
+        if let Ok(rest) = whole.strip_prefix(at) {
+            return Ok(up.join(rest).to_string_lossy().replace('\\', "/"));
+        }
+        let Some(parent) = at.parent() else {
+            return Ok(whole.to_string_lossy().into_owned());
+        };
+        at = parent;
+        up.push("..");
+    }
+}
+
+/// What is recorded in this run.
+fn labels(args: &Args, start: &Start) -> Result<Vec<What>, Failure> {
+    let all = guide::wanted(&start.design);
+    if args.capture.is_empty() {
+        return Ok(all);
+    }
+    args.capture
+        .iter()
+        .map(|label| {
+            let what = What::of(label);
+            if all.contains(&what) {
+                return Ok(what);
+            }
+            let known: Vec<&str> = all.iter().map(What::label).collect();
+            Err(Failure::input(format!(
+                "--capture {}: the design has no such probe; expected one of {}",
+                crate::design::problem::quoted(label),
+                known.join(", ")
+            )))
+        })
+        .collect()
+}
+
+/// The set as it is on file now.
+fn current(file: &Path, start: &CaptureSet) -> Result<CaptureSet, Failure> {
+    if file.exists() {
+        Ok(load::design_and_captures(file)?.1)
+    } else {
+        Ok(start.clone())
+    }
+}
+
+/// Writes a capture into the captures file.
+fn keep(file: &Path, start: &str, bench: &Bench, what: &What, kept: Kept) -> Result<(), Failure> {
+    let text = if file.exists() {
+        String::from_utf8_lossy(&read_whole(file)?).into_owned()
+    } else {
+        start.to_string()
+    };
+    let name = |p: &PathBuf| {
+        p.file_name()
+            .map_or_else(String::new, |n| n.to_string_lossy().into_owned())
+    };
+    let new = NewCapture {
+        files: kept.files.iter().map(name).collect(),
+        kind: bench.kind(what)?,
+        drive_v: None,
+        recorded: Some(kept.recorded),
+    };
+    let text = with_capture(&text, file, &new).map_err(Failure::input)?;
+    write_whole(file, text.as_bytes())?;
+    Ok(())
+}
+
+fn finish(
+    file: &Path,
+    wanted: &[What],
+    doubtful: &[String],
+    out: &Output,
+) -> Result<Exit, Failure> {
+    let set = if file.exists() {
+        Some(load::design_and_captures(file)?.1)
+    } else {
+        None
+    };
+    let (recorded, missing): (Vec<&What>, Vec<&What>) = wanted
+        .iter()
+        .partition(|w| set.as_ref().is_some_and(|s| guide::holds(s, w)));
+    let names = |list: &[&What]| list.iter().map(|w| w.label().to_string()).collect();
+    let document = Document {
+        format: "bassay-recording/1",
+        captures: file.display().to_string(),
+        recorded: names(&recorded),
+        missing: names(&missing),
+        doubtful: doubtful.to_vec(),
+    };
+    if out.json {
+        out.document(&document)?;
+    } else if !document.recorded.is_empty() {
+        out.line(format!(
+            "\nOn file: {}\nNext: bassay verify {}",
+            document.recorded.join(", "),
+            document.captures
+        ));
+    }
+    if !out.json && !document.missing.is_empty() {
+        out.line(format!("Not recorded: {}", document.missing.join(", ")));
+    }
+    // Not all that was wanted, or not as good as wanted: nothing was judged, but it is not done either.
+    Ok(if missing.is_empty() && doubtful.is_empty() {
+        Exit::Done
+    } else {
+        Exit::Unresolved
+    })
+}
+
+/// Asks a question that only «yes» answers.
+fn agreed(desk: &mut Desk, question: &str) -> bool {
+    matches!(desk.ask(question), Answer::Line(line) if line == "yes" || line == "y")
+}

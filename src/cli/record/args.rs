@@ -1,0 +1,154 @@
+//! The options of `bassay record`.
+
+use std::path::PathBuf;
+
+/// Live capture through the sound card, or through a virtual one
+#[derive(Debug, clap::Args)]
+#[command(allow_negative_numbers = true)]
+pub struct Args {
+    /// The unit's captures file: made if it is not there, gone on with if it is
+    #[arg(long, value_name = "CAPTURES", required_unless_present = "out")]
+    pub set: Option<PathBuf>,
+    /// The design, for a captures file that is not there yet
+    #[arg(long, value_name = "DESIGN")]
+    pub design: Option<PathBuf>,
+    /// Serial number of the unit, for a captures file that is not there yet
+    #[arg(long, value_name = "NAME")]
+    pub unit: Option<String>,
+    /// Only this capture: impedance or a probe's name; may be given more than once
+    #[arg(long, value_name = "LABEL")]
+    pub capture: Vec<String>,
+    /// One WAV of the sweep and the chosen input channels, without a design
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["set", "design", "unit", "capture"])]
+    pub out: Option<PathBuf>,
+    /// Takes of each capture; they are averaged
+    #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..=20))]
+    pub takes: u32,
+    /// The station file: devices, channels, calibrations
+    #[arg(long, value_name = "STATION")]
+    pub station: Option<PathBuf>,
+    /// Devices and channels.
+    #[command(flatten)]
+    pub bench: Bench,
+    /// How loud.
+    #[command(flatten)]
+    pub level: Level,
+    /// The sweep.
+    #[command(flatten)]
+    pub sweep: Sweep,
+    /// A virtual unit.
+    #[command(flatten)]
+    pub unreal: Virtual,
+}
+
+/// Devices and channels; each replaces what the station file says.
+#[derive(Debug, clap::Args)]
+#[command(next_help_heading = "Bench")]
+pub struct Bench {
+    /// Input device: a part of its name that no other has
+    #[arg(long, value_name = "NAME")]
+    pub input: Option<String>,
+    /// Output device
+    #[arg(long, value_name = "NAME")]
+    pub output: Option<String>,
+    /// Sample rate; the device must have it
+    #[arg(long, value_name = "HZ")]
+    pub sample_rate_hz: Option<u32>,
+    /// Input channels opened
+    #[arg(long, value_name = "N")]
+    pub inputs: Option<usize>,
+    /// Output channels opened
+    #[arg(long, value_name = "N")]
+    pub outputs: Option<usize>,
+    /// Channel that plays
+    #[arg(long, value_name = "N")]
+    pub output_channel: Option<usize>,
+    /// Input with the loop-back of the amplifier's voltage
+    #[arg(long, value_name = "N")]
+    pub reference_channel: Option<usize>,
+    /// Input with the microphone
+    #[arg(long, value_name = "N")]
+    pub microphone_channel: Option<usize>,
+    /// Input ahead of the jig's reference resistor
+    #[arg(long, value_name = "N")]
+    pub source_channel: Option<usize>,
+    /// Input across the loudspeaker
+    #[arg(long, value_name = "N")]
+    pub load_channel: Option<usize>,
+    /// Reference resistor of the jig, Ω
+    #[arg(long, value_name = "OHM")]
+    pub reference_ohm: Option<f64>,
+    /// Volts at the amplifier for 1.0 on the reference channel
+    #[arg(long, value_name = "V")]
+    pub reference_v_per_unit: Option<f64>,
+    /// Peak volts at the amplifier for a full-scale output
+    #[arg(long, value_name = "V")]
+    pub output_v_per_unit: Option<f64>,
+}
+
+/// How loud.
+#[derive(Debug, clap::Args)]
+#[command(next_help_heading = "Level")]
+pub struct Level {
+    /// RMS voltage at the amplifier that the level must not exceed [default: the design's]
+    #[arg(long, value_name = "V")]
+    pub voltage_v: Option<f64>,
+    /// Play at this peak level instead of looking for it
+    #[arg(long, value_name = "DBFS", allow_negative_numbers = true)]
+    pub level_dbfs: Option<f64>,
+    /// Wanted signal over noise, dB
+    #[arg(long, value_name = "DB", default_value_t = 45.0)]
+    pub snr_db: f64,
+    /// Go beyond this limit, by its name; may be given more than once
+    #[arg(long, value_name = "LIMIT")]
+    pub allow: Vec<String>,
+    /// The cautions are read: do not ask
+    #[arg(long)]
+    pub yes: bool,
+}
+
+/// The sweep, for a captures file that is not there yet.
+#[derive(Debug, clap::Args)]
+#[command(next_help_heading = "Sweep")]
+pub struct Sweep {
+    /// Start frequency
+    #[arg(long, value_name = "HZ", default_value_t = 5.0)]
+    pub start_hz: f64,
+    /// Stop frequency
+    #[arg(long, value_name = "HZ", default_value_t = 500.0)]
+    pub stop_hz: f64,
+    /// Duration
+    #[arg(long, value_name = "S", default_value_t = 8.0)]
+    pub duration_s: f64,
+}
+
+/// A virtual unit instead of a sound card.
+#[derive(Debug, clap::Args)]
+#[command(next_help_heading = "Virtual bench")]
+pub struct Virtual {
+    /// Record this design as a virtual unit instead of a sound card's inputs
+    #[arg(long = "virtual", value_name = "DESIGN")]
+    pub virtual_design: Option<PathBuf>,
+    /// Change the virtual unit: PATH=VALUE (SI), PATH=x1.12 (factor) or PATH=+0.004 (increment)
+    #[arg(long, value_name = "PATH=VALUE", requires = "virtual_design")]
+    pub fault: Vec<String>,
+    /// Draw the virtual unit's tolerances and noise with this seed
+    #[arg(long, value_name = "N", requires = "virtual_design")]
+    pub seed: Option<u64>,
+    /// This many times as fast as real time
+    #[arg(
+        long,
+        value_name = "X",
+        default_value_t = 1.0,
+        requires = "virtual_design"
+    )]
+    pub pace: f64,
+    /// Noise at the virtual microphone, dB re 20 µPa
+    #[arg(
+        long,
+        value_name = "DB",
+        requires = "virtual_design",
+        allow_negative_numbers = true
+    )]
+    pub noise_db_spl: Option<f64>,
+}

@@ -1,0 +1,441 @@
+//! The bench of a recording session: card, wiring, design, limits.
+
+use super::args::Args;
+use super::desk::Desk;
+use super::{agreed, guided};
+use crate::capture::background::{Plugged, Remark, Silence, background};
+use crate::capture::card::{Card, Shape};
+use crate::capture::guide::What;
+use crate::capture::listen::ListenPlan;
+use crate::capture::safety::{self, Around, CAUTIONS, Forecast, Name};
+use crate::capture::take::TakePlan;
+use crate::capture::virtual_card::{
+    Choices, Operator, Pace, Plugs, SENSITIVITY_V_PER_PA, VirtualCard,
+};
+use crate::capture::wiring::Wiring;
+use crate::cli::failure::Failure;
+use crate::design::captures::{CaptureKind, CaptureSet, MicrophoneScale, Recorded, SweepPlan};
+use crate::design::station::Station;
+use crate::design::{AirConditions, Design, read, station};
+use crate::rehearse::live::Live;
+use crate::rehearse::settings::Setting;
+use crate::signal::sweep::Sweep;
+use std::path::Path;
+use std::sync::Arc;
+
+/// The bench of a session.
+pub(super) struct Bench {
+    pub design: Design,
+    pub air: AirConditions,
+    pub sweep: SweepPlan,
+    pub wiring: Wiring,
+    pub card: Box<dyn Card>,
+    pub wanted_snr_db: f64,
+    pub fixed_level_dbfs: Option<f64>,
+    /// RMS voltage at the amplifier that is not exceeded, V.
+    pub volts_rms: f64,
+    /// Limits that may be exceeded.
+    pub allowed: Vec<Name>,
+    operator: Option<Operator>,
+    station: Option<Station>,
+}
+
+/// The sweep that the options ask for.
+pub(super) fn sweep_of(args: &Args) -> Result<SweepPlan, Failure> {
+    let usual = SweepPlan::default();
+    let plan = SweepPlan {
+        start_hz: args.sweep.start_hz,
+        stop_hz: args.sweep.stop_hz,
+        duration_s: args.sweep.duration_s,
+        sample_rate_hz: args.bench.sample_rate_hz.unwrap_or(usual.sample_rate_hz),
+        ..usual
+    };
+    Sweep::new(plan)
+        .map_err(|e| Failure::input(format!("--{}", e.to_string().replacen('_', "-", 1))))?;
+    Ok(plan)
+}
+
+/// Station file and options together; the virtual bench knows its own scales.
+pub(super) fn wiring_of(args: &Args, station: Option<&Station>) -> Result<Wiring, Failure> {
+    let mut wiring = station.map_or_else(Wiring::bare, Wiring::of);
+    if args.unreal.virtual_design.is_some() {
+        let live = Live::default();
+        wiring.card.output_v_per_unit = Some(live.amplifier_v_per_unit);
+        wiring.card.reference_v_per_unit = live.input_v_per_unit;
+        wiring.reference_ohm = Some(live.reference_ohm);
+        wiring.lead_ohm = 0.0;
+        wiring.gain_ratio = 1.0;
+        wiring.scale = MicrophoneScale::Sensitivity {
+            sensitivity_v_per_pa: SENSITIVITY_V_PER_PA,
+            microphone_v_per_unit: live.microphone_v_per_unit,
+        };
+        wiring.correction = None;
+    }
+    let own = &args.bench;
+    let card = &mut wiring.card;
+    let set = |place: &mut usize, value: Option<usize>| *place = value.unwrap_or(*place);
+    card.input = own.input.clone().or(card.input.take());
+    card.output = own.output.clone().or(card.output.take());
+    card.sample_rate_hz = own.sample_rate_hz.unwrap_or(card.sample_rate_hz);
+    set(&mut card.inputs, own.inputs);
+    set(&mut card.outputs, own.outputs);
+    set(&mut card.output_channel, own.output_channel);
+    set(&mut card.reference_channel, own.reference_channel);
+    set(&mut card.microphone_channel, own.microphone_channel);
+    set(&mut card.source_channel, own.source_channel);
+    set(&mut card.load_channel, own.load_channel);
+    card.reference_v_per_unit = own
+        .reference_v_per_unit
+        .unwrap_or(card.reference_v_per_unit);
+    card.output_v_per_unit = own.output_v_per_unit.or(card.output_v_per_unit);
+    wiring.reference_ohm = own.reference_ohm.or(wiring.reference_ohm);
+    for (option, value) in [
+        ("--reference-ohm", wiring.reference_ohm),
+        (
+            "--reference-v-per-unit",
+            Some(wiring.card.reference_v_per_unit),
+        ),
+        ("--output-v-per-unit", wiring.card.output_v_per_unit),
+    ] {
+        if let Some(v) = value
+            && !(v.is_finite() && v > 0.0)
+        {
+            return Err(Failure::input(format!(
+                "{option}: found {v}; expected a number above 0"
+            )));
+        }
+    }
+    Ok(wiring)
+}
+
+/// A sound card, or the virtual one with the operator's hands on it.
+pub(super) fn open_card(
+    args: &Args,
+    wiring: &Wiring,
+    band_hz: [f64; 2],
+) -> Result<(Box<dyn Card>, Option<Operator>), Failure> {
+    let Some(file) = &args.unreal.virtual_design else {
+        return sound_card(wiring).map(|card| (card, None));
+    };
+    let design = read::read(file).map_err(Failure::input)?;
+    let faults: Vec<Setting> = args
+        .unreal
+        .fault
+        .iter()
+        .map(|text| text.parse().map_err(Failure::input))
+        .collect::<Result<_, _>>()?;
+    if !(args.unreal.pace > 0.0 && args.unreal.pace <= 1000.0) {
+        return Err(Failure::input(format!(
+            "--pace: found {}; expected a number above 0 and up to 1000",
+            args.unreal.pace
+        )));
+    }
+    let mut live = Live {
+        band_hz,
+        seed: args.unreal.seed.unwrap_or(1),
+        ..Live::default()
+    };
+    if let Some(level) = args.unreal.noise_db_spl {
+        live.noise_db_spl = Some(level);
+    }
+    let card = &wiring.card;
+    let choices = Choices {
+        bench: live,
+        plugs: Plugs {
+            output: card.output_channel.saturating_sub(1),
+            reference: card.reference_channel.checked_sub(1),
+            signal: card.microphone_channel.saturating_sub(1),
+        },
+        pace: if args.unreal.pace == 1.0 {
+            Pace::RealTime
+        } else {
+            Pace::Times(args.unreal.pace)
+        },
+        ..Choices::default()
+    };
+    let card =
+        VirtualCard::new(&design, &faults, args.unreal.seed, choices).map_err(Failure::input)?;
+    let operator = card.operator();
+    Ok((Box::new(card), Some(operator)))
+}
+
+#[cfg(feature = "live")]
+fn sound_card(wiring: &Wiring) -> Result<Box<dyn Card>, Failure> {
+    let card = &wiring.card;
+    let found =
+        crate::capture::cpal_card::CpalCard::open(card.input.as_deref(), card.output.as_deref())
+            .map_err(Failure::system)?;
+    Ok(Box::new(found))
+}
+
+#[cfg(not(feature = "live"))]
+fn sound_card(_: &Wiring) -> Result<Box<dyn Card>, Failure> {
+    Err(Failure::input(
+        "this program was built without live audio; expected --virtual DESIGN, or a build with the feature «live»",
+    ))
+}
+
+/// The station of the options, or the one that the captures file names.
+fn station_of(args: &Args, set: &CaptureSet) -> Result<Option<Station>, Failure> {
+    match &args.station {
+        Some(file) => station::read(file).map(Some).map_err(Failure::input),
+        None => Ok(set.station.clone()),
+    }
+}
+
+impl Bench {
+    /// Opens the card and gathers what is known of the bench.
+    pub fn open(args: &Args, set: &CaptureSet, design: Design) -> Result<Self, Failure> {
+        let station = station_of(args, set)?;
+        let wiring = wiring_of(args, station.as_ref())?;
+        let allowed: Vec<Name> = args
+            .level
+            .allow
+            .iter()
+            .map(|text| {
+                text.parse()
+                    .map_err(|e| Failure::input(format!("--allow: {e}")))
+            })
+            .collect::<Result<_, _>>()?;
+        let sweep = SweepPlan {
+            sample_rate_hz: wiring.card.sample_rate_hz,
+            ..set.sweep.unwrap_or(sweep_of(args)?)
+        };
+        let volts_rms = args.level.voltage_v.unwrap_or(design.drive.voltage_v);
+        if !(volts_rms.is_finite() && volts_rms > 0.0) {
+            return Err(Failure::input(format!(
+                "--voltage-v: found {volts_rms}; expected volts above 0"
+            )));
+        }
+        if let Some(level) = args.level.level_dbfs
+            && !(-100.0..=0.0).contains(&level)
+        {
+            return Err(Failure::input(format!(
+                "--level-dbfs: found {level}; expected -100 to 0"
+            )));
+        }
+        if station.is_none()
+            && args.unreal.virtual_design.is_none()
+            && args.bench.reference_v_per_unit.is_none()
+        {
+            return Err(Failure::input(
+                "nobody stated how many volts at the amplifier fill the reference channel, so that no limit could be kept; expected --reference-v-per-unit, or --station with a station file",
+            ));
+        }
+        let (card, operator) = open_card(args, &wiring, [sweep.start_hz, sweep.stop_hz])?;
+        Ok(Self {
+            air: set.air(design.air),
+            design,
+            sweep,
+            wiring,
+            card,
+            wanted_snr_db: args.level.snr_db,
+            fixed_level_dbfs: args.level.level_dbfs,
+            volts_rms,
+            allowed,
+            operator,
+            station,
+        })
+    }
+
+    /// What the inputs hear while nothing plays.
+    pub fn silence(&self, channels: &[Vec<f32>]) -> Result<Vec<Silence>, Failure> {
+        let channels: Vec<Vec<f64>> = channels
+            .iter()
+            .map(|x| x.iter().map(|v| f64::from(*v)).collect())
+            .collect();
+        background(&channels, self.rate_hz()).map_err(Failure::input)
+    }
+
+    /// What of that the operator should know, by input.
+    pub fn remarks(&self, what: &What, silence: &[Silence]) -> Vec<Vec<Remark>> {
+        let second = match what {
+            What::Impedance => Plugged::Line,
+            What::Probe(_) => Plugged::Microphone(self.wiring.scale.pa_per_unit()),
+        };
+        silence
+            .iter()
+            .zip([Plugged::Line, second])
+            .map(|(s, plugged)| s.remarks(plugged))
+            .collect()
+    }
+
+    /// Frames per second.
+    pub fn rate_hz(&self) -> f64 {
+        f64::from(self.wiring.card.sample_rate_hz)
+    }
+
+    /// What stands around the cabinet.
+    pub fn around(&self) -> Around {
+        Around {
+            reference_ohm: self.wiring.reference_ohm.unwrap_or(10.0),
+            ..Around::default()
+        }
+    }
+
+    /// RMS volts at the amplifier of a level, if the card's gain is known.
+    pub fn fixed_volts(&self) -> Option<f64> {
+        self.fixed_level_dbfs
+            .and_then(|level| self.wiring.volts_rms(level))
+    }
+
+    /// Cautions, forecast, and the operator's word; `false`: he does not agree.
+    ///
+    /// # Errors
+    /// [`Failure`] for a limit that would be exceeded and is not allowed by name.
+    pub fn agreed(&mut self, desk: &mut Desk, wanted: &[What], yes: bool) -> Result<bool, Failure> {
+        let volts = self.fixed_volts().unwrap_or(self.volts_rms);
+        let around = self.around();
+        let forecasts: Vec<Forecast> = wanted
+            .iter()
+            .map(|what| {
+                safety::forecast(&self.design, &self.sweep, volts, what, &around)
+                    .map_err(Failure::input)
+            })
+            .collect::<Result<_, _>>()?;
+        desk.say("Before the sound starts");
+        for caution in CAUTIONS {
+            desk.say(format!("\n{}", caution.title));
+            desk.say(indented(caution.text));
+        }
+        desk.say(format!(
+            "\nForecast for {volts:.3} V at the amplifier, cabinet as designed"
+        ));
+        desk.say(format!(
+            "{:<18}{:>12}{:>12}{:>14}{:>12}",
+            "", "cone, mm", "coil, W", "at mic, dB", "at 1 m, dB"
+        ));
+        for f in &forecasts {
+            let name: String = f.what.chars().take(17).collect();
+            desk.say(format!(
+                "{name:<18}{:>12.2}{:>12.2}{:>14}{:>12.0}",
+                1e3 * f.displacement_m.value,
+                f.coil.second_w,
+                f.microphone
+                    .as_ref()
+                    .map_or("-".to_string(), |m| format!("{:.0}", m.level_db)),
+                f.operator.level_db
+            ));
+        }
+        let mut unstated: Vec<&str> = forecasts
+            .iter()
+            .flat_map(|f| f.unstated.iter().map(|n| n.word()))
+            .collect();
+        unstated.sort_unstable();
+        unstated.dedup();
+        if !unstated.is_empty() {
+            desk.say(guided::folded(&format!(
+                "! Nobody stated a limit of: {}. Whether that is kept cannot be told.",
+                unstated.join(", ")
+            )));
+        }
+        self.refuse(&forecasts, wanted, &around)?;
+        if yes {
+            return Ok(true);
+        }
+        Ok(agreed(
+            desk,
+            "\nType «yes» if these cautions are read and everyone is out of the way >",
+        ))
+    }
+
+    fn refuse(
+        &self,
+        forecasts: &[Forecast],
+        wanted: &[What],
+        around: &Around,
+    ) -> Result<(), Failure> {
+        let mut lines: Vec<String> = Vec::new();
+        for f in forecasts {
+            for e in f.refused(&self.allowed) {
+                lines.push(format!("  {}: {e}", f.what));
+            }
+        }
+        if lines.is_empty() {
+            return Ok(());
+        }
+        let mut most = f64::INFINITY;
+        for what in wanted {
+            let highest =
+                safety::highest_level(&self.design, &self.sweep, what, around, &self.allowed)
+                    .map_err(Failure::input)?;
+            if let Some(h) = highest {
+                most = most.min(h.volts_rms);
+            }
+        }
+        Err(Failure::input(format!(
+            "the sweep would go beyond a limit, and nothing was played:\n{}\nAll limits hold up to {most:.2} V: expected --voltage-v {:.2} or less",
+            lines.join("\n"),
+            (100.0 * most).floor() / 100.0
+        )))
+    }
+
+    /// Wires the virtual bench; with a real one the operator did it.
+    pub fn connect(&self, what: &What) -> Result<(), Failure> {
+        self.operator
+            .as_ref()
+            .map_or(Ok(()), |o| o.connect(what).map_err(Failure::input))
+    }
+
+    /// What the captures file says of a capture.
+    pub fn kind(&self, what: &What) -> Result<CaptureKind, Failure> {
+        self.wiring.kind(what).ok_or_else(|| {
+            Failure::input(
+                "impedance: nobody stated the jig's reference resistor; expected --reference-ohm, or a station file with [jig]",
+            )
+        })
+    }
+
+    /// How the last takes were recorded.
+    pub fn recorded(&self, what: &What, level_dbfs: f64) -> Recorded {
+        Recorded {
+            at: now(),
+            device: self.card.label(),
+            sample_rate_hz: self.wiring.card.sample_rate_hz,
+            level_dbfs,
+            output_channel: self.wiring.card.output_channel,
+            input_channels: self.wiring.keep(what).to_vec(),
+            station: self.station.as_ref().map(|s| s.digest.clone()),
+            software: format!("bassay {}", env!("CARGO_PKG_VERSION")),
+        }
+    }
+
+    /// The plan of a recording into memory.
+    pub fn listen_plan(&self, what: &What, signal: Arc<[f32]>, duration_s: f64) -> ListenPlan {
+        let card = &self.wiring.card;
+        ListenPlan {
+            shape: Shape {
+                sample_rate_hz: card.sample_rate_hz,
+                inputs: card.inputs,
+                outputs: card.outputs,
+            },
+            signal,
+            output_channel: card.output_channel,
+            keep: self.wiring.keep(what).to_vec(),
+            duration_s,
+        }
+    }
+
+    /// The plan of a take.
+    pub fn take_plan(
+        &self,
+        what: &What,
+        sweep: SweepPlan,
+        file: &Path,
+    ) -> Result<TakePlan, Failure> {
+        guided::take_plan(&self.wiring, what, sweep, file)
+    }
+}
+
+/// Now, RFC 3339, whole seconds.
+pub(super) fn now() -> String {
+    let now = jiff::Timestamp::now();
+    now.round(jiff::Unit::Second).unwrap_or(now).to_string()
+}
+
+fn indented(text: &str) -> String {
+    text.lines()
+        .map(|line| format!("  {line}"))
+        .collect::<Vec<_>>()
+        .join("\n")
+}
