@@ -200,10 +200,10 @@ impl Post<'_> {
         self.desk.close_meter();
         let taken = taken.map_err(Failure::system)?;
         if !taken.complete {
-            self.desk.say(format!(
-                "  stopped; what was recorded is kept as {} and not used",
+            self.desk.say(folded(&format!(
+                "stopped; what was recorded is kept and not used: {}",
                 taken.file.display()
-            ));
+            )));
             return Ok(None);
         }
         response(self.bench, self.set, self.what, file, sweep).map(Some)

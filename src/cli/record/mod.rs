@@ -86,14 +86,14 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
                     doubtful.push(what.label().to_string());
                 }
                 keep(file, &start.text, &bench, what, kept)?;
-                desk.say(format!("  kept in {}", file.display()));
+                desk.say(guided::folded(&format!("kept in {}", file.display())));
             }
             Ended::Skipped => {}
             Ended::Stopped => {
-                desk.say(format!(
-                    "\nStopped. Go on later with: bassay record --set {}",
+                desk.say(guided::folded(&format!(
+                    "Stopped. Go on later with: bassay record --set {}",
                     file.display()
-                ));
+                )));
                 break;
             }
         }
