@@ -6,6 +6,7 @@
 use bassay::capture::background::{background, expected, expected_snr, median_db};
 use bassay::capture::card::{Card, Fault, Shape};
 use bassay::capture::guide::What;
+use bassay::capture::level::{Aim, Heard, Reason, find};
 use bassay::capture::safety::{Around, forecast};
 use bassay::capture::virtual_card::{Choices, Pace, SENSITIVITY_V_PER_PA, VirtualCard};
 use bassay::design::Design;
@@ -132,7 +133,12 @@ fn a_polynomial_reappears_at_its_harmonics() {
         ..Live::default()
     };
     let mut card = card(&dome(), "mouth-near", bench);
-    let sweep = Sweep::new(plan(-6.0)).unwrap();
+    // Four seconds are too short to part the second order from the linear response.
+    let sweep = Sweep::new(SweepPlan {
+        duration_s: 8.0,
+        ..plan(-6.0)
+    })
+    .unwrap();
     let (a2, a3) = (0.02, 0.01);
     let bent = |x: f64| x + a2 * x * x + a3 * x * x * x;
     let played = sweep.samples().into_iter().map(bent).collect();
@@ -147,7 +153,8 @@ fn a_polynomial_reappears_at_its_harmonics() {
         let found = got.harmonics.iter().find(|h| h.order == order).unwrap();
         let inside = found.frequency_hz.iter().zip(&found.level_db);
         let inside: Vec<_> = inside.filter(|(f, _)| (20.0..120.0).contains(*f)).collect();
-        assert!(inside.len() > 50);
+        // Every fourth point of 48 an octave over 2.6 octaves: 31.
+        assert!(inside.len() > 25);
         for (f, level) in inside {
             assert!(
                 (level - wanted).abs() < 0.3,
@@ -180,15 +187,12 @@ fn what_is_foretold_of_a_sweep_is_what_its_recording_shows() {
         let what = What::of(what);
         let around = Around::default();
 
-        // CROSS: peak by the model in the frequency domain against the unit in the time domain, with its noise. 4 %: noise,
-        // and what a sweep of 4 s through the resonances differs from the steady state.
+        // CROSS: peak by the model in the frequency domain against the unit in the time domain. A resonance does not quite
+        // build up in four seconds, so that the forecast may be high, but low by no more than the noise, 1 %.
         let told = forecast(&design, &plan, volts_rms, &what, &around).unwrap();
         let peak = signal.iter().fold(0.0f64, |a, x| a.max(x.abs())) * pa_per_unit;
         let foretold = told.microphone.unwrap().peak_pa.value;
-        assert!(
-            (peak / foretold - 1.0).abs() < 0.04,
-            "{what:?}: {peak} {foretold}"
-        );
+        assert!(peak < 1.01 * foretold, "{what:?}: {peak} {foretold}");
 
         // CROSS: SNR foretold from the silence and the model against what the deconvolution says of the recording.
         let quiet = (2.9 * f64::from(RATE)) as usize;
@@ -223,4 +227,96 @@ fn what_is_foretold_of_a_sweep_is_what_its_recording_shows() {
         let told = median_db(&bands).unwrap();
         assert!((told - median).abs() < 2.0, "{what:?}: {told} {median}");
     }
+}
+
+#[test]
+fn a_slow_sweep_reaches_the_peak_that_was_foretold() {
+    let bench = Live {
+        noise_db_spl: None,
+        ..Live::default()
+    };
+    let slow = SweepPlan {
+        duration_s: 20.0,
+        silence_before_s: 0.5,
+        ..plan(-20.0)
+    };
+    let sweep = Sweep::new(slow).unwrap();
+    let volts_rms = bench.amplifier_v_per_unit * sweep.peak() / SQRT_2;
+    let mut card = card(&dome(), "mouth-near", bench);
+    let [_, signal] = record(&mut card, sweep.samples());
+    let peak = signal.iter().fold(0.0f64, |a, x| a.max(x.abs())) / SENSITIVITY_V_PER_PA;
+    let what = What::of("mouth-near");
+    let told = forecast(&dome(), &slow, volts_rms, &what, &Around::default()).unwrap();
+    let foretold = told.microphone.unwrap().peak_pa.value;
+    // CROSS: two models of one unit, which agree to 1 % elsewhere (tests/two_models.rs), and a resonance that builds up but
+    // for (Q²/(f·L))², below 1 % for a Q of 5 at 30 Hz: 2 %.
+    assert!((peak / foretold - 1.0).abs() < 0.02, "{peak} {foretold}");
+}
+
+#[test]
+fn a_quiet_ramp_finds_the_level_of_a_good_sweep() {
+    let design = dome();
+    let bench = Live {
+        noise_db_spl: Some(50.0),
+        microphone_v_per_unit: 3.0,
+        ..Live::default()
+    };
+    let mut card = card(&design, "mouth-near", bench);
+    let full = plan(0.0);
+    let mut bursts = 0;
+    let (found, history) = find(&Aim::default(), |level_dbfs| {
+        bursts += 1;
+        let burst = SweepPlan {
+            level_dbfs,
+            duration_s: 2.0,
+            silence_before_s: 0.5,
+            silence_after_s: 1.0,
+            ..full
+        };
+        let played = Sweep::new(burst).unwrap().samples();
+        let [reference, signal] = record(&mut card, played);
+        Ok::<_, ()>(Heard::of_burst(&burst, &full, &signal, Some(&reference)))
+    })
+    .unwrap();
+    assert_eq!(found.reason, Reason::Enough, "{history:?}");
+    assert!(bursts <= 8, "{history:?}");
+    let louder = SweepPlan {
+        level_dbfs: found.level_dbfs,
+        ..full
+    };
+    let sweep = Sweep::new(louder).unwrap();
+    let [reference, signal] = record(&mut card, sweep.samples());
+    let got = respond(&sweep, &signal, Some(&reference));
+    // 45 dB were wanted; 4 dB: what counts as close, and the scatter of noise in half a second ahead of a burst.
+    assert!((got.snr_db - 45.0).abs() < 4.0, "{} {found:?}", got.snr_db);
+}
+
+#[test]
+fn an_amplifier_that_is_off_is_not_heard() {
+    let bench = Live {
+        amplifier_v_per_unit: 1e-9,
+        ..Live::default()
+    };
+    let mut card = card(&dome(), "mouth-near", bench);
+    let aim = Aim {
+        highest_dbfs: -40.0,
+        ..Aim::default()
+    };
+    let (found, history) = find(&aim, |level_dbfs| {
+        let burst = SweepPlan {
+            level_dbfs,
+            duration_s: 1.0,
+            ..SweepPlan::default()
+        };
+        let played = Sweep::new(burst).unwrap().samples();
+        let [reference, signal] = record(&mut card, played);
+        Ok::<_, ()>(Heard::of_burst(
+            &burst,
+            &plan(0.0),
+            &signal,
+            Some(&reference),
+        ))
+    })
+    .unwrap();
+    assert_eq!(found.reason, Reason::NothingHeard, "{history:?}");
 }

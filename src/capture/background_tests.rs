@@ -23,7 +23,7 @@ fn one(samples: Vec<f64>) -> Silence {
 #[test]
 fn white_noise_has_its_power_in_every_band() {
     // DERIVED: σ²·B/(rate/2). Four standard deviations as stated, in each band of several takes; and their mean is right.
-    let (mut sum, mut count) = (0.0, 0.0);
+    let (mut sum, mut count) = (0.0f64, 0.0);
     for seed in 1..=8 {
         let got = one(white(0.01, 4.0, seed));
         for band in &got.bands {
@@ -42,7 +42,7 @@ fn white_noise_has_its_power_in_every_band() {
             }
         }
     }
-    assert!((sum / count as f64).abs() < 0.1, "{}", sum / count);
+    assert!((sum / count).abs() < 0.1, "{}", sum / count);
 }
 
 #[test]

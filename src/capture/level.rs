@@ -14,6 +14,8 @@
 
 use super::safety::Name;
 use crate::design::captures::SweepPlan;
+use crate::signal::deconvolve::{Take, deconvolve};
+use crate::signal::sweep::Sweep;
 use serde::Serialize;
 use std::fmt;
 
@@ -127,6 +129,40 @@ impl fmt::Display for Reason {
             Self::TooSensitive => f.write_str(
                 "the first, quiet burst fills the inputs already: turn input gain or amplifier down",
             ),
+        }
+    }
+}
+
+impl Heard {
+    /// From the recording of a burst, a short sweep with at least 0.3 s of silence ahead: `signal` is microphone or load,
+    /// `reference` loop-back or source, both in full scale at the burst's sample rate. The SNR is foretold for `full`; a burst
+    /// of less than 4 s averages over wider bins below 30 Hz and flatters the lowest bands by up to 4 dB, hardly the median.
+    #[must_use]
+    pub fn of_burst(
+        burst: &SweepPlan,
+        full: &SweepPlan,
+        signal: &[f64],
+        reference: Option<&[f64]>,
+    ) -> Self {
+        let rate_hz = f64::from(burst.sample_rate_hz);
+        let all = signal.iter().chain(reference.unwrap_or_default());
+        let peak = all.fold(0.0f64, |a, x| a.max(x.abs()));
+        let square = signal.iter().map(|x| x * x).sum::<f64>() / signal.len().max(1) as f64;
+        let take = Take {
+            rate_hz,
+            signal,
+            reference,
+        };
+        // A sweep that is not found is not heard; whether that is an error is for the ramp to say.
+        let found = Sweep::new(*burst)
+            .ok()
+            .and_then(|sweep| deconvolve(&take, &sweep).ok());
+        let snr = found.map(|got| got.snr_db).filter(|snr| *snr > 0.0);
+        Self {
+            level_dbfs: burst.level_dbfs,
+            peak_dbfs: 20.0 * peak.max(1e-12).log10(),
+            signal_db: 10.0 * square.max(1e-24).log10(),
+            snr_db: snr.map(|snr| snr + longer_db(burst, full)),
         }
     }
 }

@@ -13,6 +13,9 @@
 //! second's mean is on the safe side of a rating for hours. The model is linear in the driver: far beyond `xmax_m` its
 //! displacement is no forecast any more, only a warning.
 //!
+//! A resonance does not quite build up while a fast sweep passes it: with 4 s from 5 to 500 Hz the mouth of
+//! `tests/designs/dome.toml` stays 5 % below the forecast, with 20 s it comes within 2 %.
+//!
 //! Hearing: directive 2003/10/EC gives peak limits of 135, 137 and 140 dB(C) (112, 140 and 200 Pa) and daily exposures of
 //! 80, 85 and 87 dB(A) (all from memory). Weighting C hides 14 dB at 10 Hz and 25 dB at 5 Hz, weighting A 70 dB and more:
 //! both are nearly blind to infrasound. The unweighted peak is held to the lowest of these figures as well, which is this
