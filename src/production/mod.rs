@@ -1,8 +1,18 @@
 //! What the numbers of a production line say: limits, inspection, log, control chart, capability, gauge study.
 
 pub mod capability;
+pub mod change_point;
 pub mod chart;
 pub mod entry;
+pub mod ewma;
 pub mod gauge;
+pub mod gauge_interval;
 pub mod ledger;
+pub mod lookback;
+pub mod pareto;
+pub mod run_length;
+pub mod run_rules;
+pub mod station_fit;
 pub mod tolerance;
+pub mod trend;
+pub mod yields;
