@@ -7,6 +7,7 @@ use crate::design::limits::{Limits, Signed};
 use crate::design::limits_read;
 use crate::production::entry::{Judgement, Kind};
 use crate::production::inspect::{Inspection, Logged, inspect_set};
+use crate::production::ledger::sqlite::Purpose;
 use crate::production::ledger::{Ledger, Stored};
 use crate::report;
 use crate::report::text::labelled;
@@ -85,13 +86,18 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         check_code(option, code)?;
     }
     // The log is opened first: a test that cannot be logged need not be made.
-    let mut ledger = args.ledger.as_deref().map(book::open).transpose()?;
+    let mut ledger = match &args.ledger {
+        Some(place) => Some(book::open(place, Purpose::Write)?),
+        None => None,
+    };
     let attempt = match &mut ledger {
         Some(ledger) => ledger.attempts(&serial).map_err(Failure::system)? + 1,
         None => 1,
     };
     if attempt > 1 {
-        out.remark(format!("{serial}: tested before; this is test {attempt}, kept beside the others"));
+        out.remark(format!(
+            "{serial}: tested before; this is test {attempt}, kept beside the others"
+        ));
     }
     let responses = load::responses(&set, out)?;
     let (inspection, _) = inspect_set(&design, &set, responses, &limits, &mut |step| {
@@ -250,7 +256,9 @@ fn show(
         None => "not logged: no --ledger was given".to_string(),
     };
     let below = [labelled("Log", &log)];
-    out.line(report::inspection::text(inspection, attempt, out.colour, &below));
+    out.line(report::inspection::text(
+        inspection, attempt, out.colour, &below,
+    ));
     Ok(())
 }
 

@@ -134,17 +134,26 @@ fn read_document<'t>(source: &Source<'t>, document: &DeTable<'t>) -> Option<Limi
         body_digest: String::new(),
     };
     if limits.bands.is_empty() && limits.parameters.is_empty() && limits.residue.is_empty() {
-        top.missing("band", "at least one [[band]], [[parameter]] or [[residue]]");
+        top.missing(
+            "band",
+            "at least one [[band]], [[parameter]] or [[residue]]",
+        );
     }
     Some(limits)
 }
 
 fn pattern(top: &Table<'_, '_>) -> Option<String> {
-    let text = top.text("serial_pattern", "a regular expression, such as \"DB-[0-9]{4}\"")?;
+    let text = top.text(
+        "serial_pattern",
+        "a regular expression, such as \"DB-[0-9]{4}\"",
+    )?;
     if let Err(error) = regex_lite::Regex::new(text) {
         top.problem(
             "serial_pattern",
-            format!("found {}, which is no regular expression: {error}", quoted(text)),
+            format!(
+                "found {}, which is no regular expression: {error}",
+                quoted(text)
+            ),
         );
         return None;
     }
@@ -164,7 +173,10 @@ fn origin(top: &Table<'_, '_>) -> Option<Origin> {
     ];
     let Some(table) = top.sub("origin", &known) else {
         if !top.has("origin") {
-            top.missing("origin", "a table [origin] that says where the limits come from");
+            top.missing(
+                "origin",
+                "a table [origin] that says where the limits come from",
+            );
         }
         return None;
     };
@@ -175,7 +187,11 @@ fn origin(top: &Table<'_, '_>) -> Option<Origin> {
     let made = table.raw("made").and_then(|value| match value.get_ref() {
         DeValue::Datetime(date) => Some(date.to_string()),
         other => {
-            table.wrong("made", other, "a date and time, such as 2026-03-14T10:20:00Z");
+            table.wrong(
+                "made",
+                other,
+                "a date and time, such as 2026-03-14T10:20:00Z",
+            );
             None
         }
     });
@@ -192,7 +208,9 @@ fn origin(top: &Table<'_, '_>) -> Option<Origin> {
     Some(Origin {
         method: method?,
         made,
-        software: table.text("software", "program and version").map(String::from),
+        software: table
+            .text("software", "program and version")
+            .map(String::from),
         content: table.optional("content", SHARE),
         confidence: table.optional("confidence", SHARE),
         drawn: table.whole("drawn", 1, 100_000_000),
@@ -270,9 +288,9 @@ fn bands(top: &Table<'_, '_>) -> Vec<BandLimit> {
             ("high_db", band.high_db),
             "dB",
         );
-        let twice = list.iter().any(|b| {
-            b.observation == band.observation && same_band(b.center_hz, band.center_hz)
-        });
+        let twice = list
+            .iter()
+            .any(|b| b.observation == band.observation && same_band(b.center_hz, band.center_hz));
         if twice {
             table.problem(
                 "center_hz",
@@ -292,7 +310,13 @@ fn parameters(top: &Table<'_, '_>) -> Vec<ParameterLimit> {
     let known = ["path", "unit", "low", "high"];
     let mut list: Vec<ParameterLimit> = Vec::new();
     for (n, (table, at)) in top.list("parameter").into_iter().enumerate() {
-        let table = Table::open(top.source, table, at, format!("parameter[{}]", n + 1), &known);
+        let table = Table::open(
+            top.source,
+            table,
+            at,
+            format!("parameter[{}]", n + 1),
+            &known,
+        );
         let path = table.required_text("path", "the path of a fitted parameter");
         let (low, high) = (table.optional("low", VALUE), table.optional("high", VALUE));
         match (low, high) {
@@ -306,7 +330,10 @@ fn parameters(top: &Table<'_, '_>) -> Vec<ParameterLimit> {
         if list.iter().any(|p| p.path == path) {
             table.problem(
                 "path",
-                format!("{} has limits above; expected each path once", quoted(&path)),
+                format!(
+                    "{} has limits above; expected each path once",
+                    quoted(&path)
+                ),
             );
         }
         let unit = table.raw("unit").map_or("", |value| {
@@ -348,8 +375,15 @@ fn polarity(top: &Table<'_, '_>) -> Vec<PolarityLimit> {
         .enumerate()
         .map(|(n, (table, at))| {
             let known = ["observation", "sign"];
-            let table = Table::open(top.source, table, at, format!("polarity[{}]", n + 1), &known);
-            let observation = table.required_text("observation", "impedance or the name of a probe");
+            let table = Table::open(
+                top.source,
+                table,
+                at,
+                format!("polarity[{}]", n + 1),
+                &known,
+            );
+            let observation =
+                table.required_text("observation", "impedance or the name of a probe");
             let sign = table.number("sign", Range::new(-1.0, 1.0, ""));
             if sign.abs() < 1.0 {
                 table.problem("sign", format!("found {}; expected 1 or -1", number(sign)));
@@ -408,7 +442,10 @@ fn signature(top: &Table<'_, '_>) -> Option<Signature> {
         Some(other) => {
             table.problem(
                 "date",
-                format!("found {}; expected a date, such as 2026-03-14", in_words(other)),
+                format!(
+                    "found {}; expected a date, such as 2026-03-14",
+                    in_words(other)
+                ),
             );
             None
         }

@@ -86,7 +86,10 @@ fn a_signature_covers_every_byte_above_it() {
     let sound = read(&text);
     assert_eq!(sound.signed(), Signed::Sound);
     let signature = sound.signature.clone().unwrap();
-    assert_eq!((signature.by.as_str(), signature.date.as_str()), ("QA-\"7\"", "2026-03-15"));
+    assert_eq!(
+        (signature.by.as_str(), signature.date.as_str()),
+        ("QA-\"7\"", "2026-03-15")
+    );
     // A limit moved, a comment added: both void it.
     for edited in [
         text.replace("high_db = 0.912345", "high_db = 1.912345"),
@@ -94,35 +97,78 @@ fn a_signature_covers_every_byte_above_it() {
     ] {
         let edited = read(&edited);
         assert_eq!(edited.signed(), Signed::Void);
-        assert!(edited.signature_words().contains("void"), "{}", edited.signature_words());
+        assert!(
+            edited.signature_words().contains("void"),
+            "{}",
+            edited.signature_words()
+        );
     }
     // A table moved below the signature would not be covered by it.
-    let moved = format!("{text}\n[[band]]\nobservation = \"x\"\ncenter_hz = 40.0\nlow_db = -9.0\nhigh_db = 9.0\n");
+    let moved = format!(
+        "{text}\n[[band]]\nobservation = \"x\"\ncenter_hz = 40.0\nlow_db = -9.0\nhigh_db = 9.0\n"
+    );
     assert!(read_text(&moved, Path::new("limits.toml")).is_err());
     // Signing again makes it good.
-    assert_eq!(read(&signed(&text, "QA-8", "2026-03-16")).signed(), Signed::Sound);
+    assert_eq!(
+        read(&signed(&text, "QA-8", "2026-03-16")).signed(),
+        Signed::Sound
+    );
 }
 
 #[test]
 fn problems_name_the_line_and_the_key() {
     let good = text(&example());
     for (from, to, expected) in [
-        ("low_db = -0.8", "low_db = 2.0", "band[1].high_db: found 0.912345 dB; expected more than low_db, 2 dB"),
-        ("high_db = 0.912345", "high_dB = 1.0", "did you mean 'high_db'?"),
-        ("sign = -1", "sign = 0", "polarity[1].sign: found 0; expected 1 or -1"),
-        ("rule = \"non-conformity\"", "rule = \"strict\"", "decision.rule: found the text 'strict'; expected one of conformity, non-conformity, simple"),
+        (
+            "low_db = -0.8",
+            "low_db = 2.0",
+            "band[1].high_db: found 0.912345 dB; expected more than low_db, 2 dB",
+        ),
+        (
+            "high_db = 0.912345",
+            "high_dB = 1.0",
+            "did you mean 'high_db'?",
+        ),
+        (
+            "sign = -1",
+            "sign = 0",
+            "polarity[1].sign: found 0; expected 1 or -1",
+        ),
+        (
+            "rule = \"non-conformity\"",
+            "rule = \"strict\"",
+            "decision.rule: found the text 'strict'; expected one of conformity, non-conformity, simple",
+        ),
         ("DB-[0-9]{4}", "DB-[0-9", "no regular expression"),
-        ("method = \"both\"", "method = \"bot\"", "did you mean 'both'?"),
-        ("compared = \"designed\"", "compared = \"aligned\"", "compared: found"),
-        ("temperature_c = [15.0, 25.0]", "temperature_c = [25.0, 15.0]", "the lower end first"),
+        (
+            "method = \"both\"",
+            "method = \"bot\"",
+            "did you mean 'both'?",
+        ),
+        (
+            "compared = \"designed\"",
+            "compared = \"aligned\"",
+            "compared: found",
+        ),
+        (
+            "temperature_c = [15.0, 25.0]",
+            "temperature_c = [25.0, 15.0]",
+            "the lower end first",
+        ),
     ] {
         let bad = good.replace(from, to);
         assert_ne!(bad, good, "{from}");
-        let message = read_text(&bad, Path::new("limits.toml")).unwrap_err().to_string();
+        let message = read_text(&bad, Path::new("limits.toml"))
+            .unwrap_err()
+            .to_string();
         assert!(message.contains(expected), "{message}");
         assert!(message.starts_with("limits.toml:"), "{message}");
     }
-    let twice = format!("{good}\n[[band]]\nobservation = \"mouth-near\"\ncenter_hz = 31.6\nlow_db = -1\nhigh_db = 1\n");
-    let message = read_text(&twice, Path::new("l.toml")).unwrap_err().to_string();
+    let twice = format!(
+        "{good}\n[[band]]\nobservation = \"mouth-near\"\ncenter_hz = 31.6\nlow_db = -1\nhigh_db = 1\n"
+    );
+    let message = read_text(&twice, Path::new("l.toml"))
+        .unwrap_err()
+        .to_string();
     assert!(message.contains("each band once"), "{message}");
 }

@@ -92,7 +92,11 @@ fn write_all(out: &mut String, l: &Limits) -> std::fmt::Result {
         optional(out, "high", p.high)?;
     }
     for r in &l.residue {
-        writeln!(out, "\n[[residue]]\nobservation = {}", quote(&r.observation))?;
+        writeln!(
+            out,
+            "\n[[residue]]\nobservation = {}",
+            quote(&r.observation)
+        )?;
         optional(out, "center_hz", r.center_hz)?;
         writeln!(out, "high_db = {}", digits(r.high_db))?;
     }
@@ -116,7 +120,11 @@ fn optional(out: &mut String, key: &str, value: Option<f64>) -> std::fmt::Result
 
 fn write_origin(out: &mut String, l: &Limits) -> std::fmt::Result {
     let o = &l.origin;
-    writeln!(out, "\n[origin]\nmethod = \"{}\"", word(&METHODS, &o.method))?;
+    writeln!(
+        out,
+        "\n[origin]\nmethod = \"{}\"",
+        word(&METHODS, &o.method)
+    )?;
     if let Some(made) = &o.made {
         writeln!(out, "made = {made}")?;
     }

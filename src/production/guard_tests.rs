@@ -21,15 +21,31 @@ fn the_rules_differ_between_the_guard_bands_only() {
         (f64::NAN, [Unresolved; 3]),
     ] {
         for (rule, wanted) in RULES.into_iter().zip(wanted) {
-            assert_eq!(decide(value, 0.1, zone, decision(rule, 2.0)), wanted, "{value} {rule:?}");
+            assert_eq!(
+                decide(value, 0.1, zone, decision(rule, 2.0)),
+                wanted,
+                "{value} {rule:?}"
+            );
         }
     }
     // One limit only.
-    let above = Zone { low: Some(0.0), high: None };
-    assert_eq!(decide(1e9, 1.0, above, decision(Rule::Conformity, 2.0)), Pass);
+    let above = Zone {
+        low: Some(0.0),
+        high: None,
+    };
+    assert_eq!(
+        decide(1e9, 1.0, above, decision(Rule::Conformity, 2.0)),
+        Pass
+    );
     // An uncertainty that is not known proves nothing.
-    assert_eq!(decide(0.5, f64::NAN, zone, decision(Rule::Conformity, 2.0)), Unresolved);
-    assert_eq!(decide(0.5, f64::NAN, zone, decision(Rule::Simple, 2.0)), Pass);
+    assert_eq!(
+        decide(0.5, f64::NAN, zone, decision(Rule::Conformity, 2.0)),
+        Unresolved
+    );
+    assert_eq!(
+        decide(0.5, f64::NAN, zone, decision(Rule::Simple, 2.0)),
+        Pass
+    );
 }
 
 /// DERIVED: with one limit at the mean, simple acceptance and a normal process the joint risk is that of a bivariate normal over
@@ -37,11 +53,18 @@ fn the_rules_differ_between_the_guard_bands_only() {
 #[test]
 fn joint_risk_of_a_single_limit_is_an_angle() {
     for (sd, u) in [(1.0_f64, 0.25_f64), (1.0, 1.0), (0.3, 0.01), (0.01, 2.0)] {
-        let half = Zone { low: None, high: Some(0.0) };
+        let half = Zone {
+            low: None,
+            high: Some(0.0),
+        };
         let r = risks((0.0, sd), u, half, half, decision(Rule::Simple, 0.0));
         let rho = sd / sd.hypot(u);
         let want = rho.acos() / std::f64::consts::TAU;
-        assert!((r.pass_and_bad - want).abs() < 1e-9, "{sd} {u} {} {want}", r.pass_and_bad);
+        assert!(
+            (r.pass_and_bad - want).abs() < 1e-9,
+            "{sd} {u} {} {want}",
+            r.pass_and_bad
+        );
         assert!((r.fail_and_good - want).abs() < 1e-9);
         assert!((r.good - 0.5).abs() < 1e-9 && r.unresolved < 1e-12);
     }
@@ -96,6 +119,12 @@ fn guard_bands_trade_one_risk_for_the_other() {
     assert_eq!(sure.good, 1.0);
     // Φ(−8): nothing.
     assert!(sure.fail_and_good < 1e-14 && sure.bad_passes().is_nan());
-    let none = risks((0.2, 0.1), 0.0, zone, zone, decision(Rule::Conformity, 1.65));
+    let none = risks(
+        (0.2, 0.1),
+        0.0,
+        zone,
+        zone,
+        decision(Rule::Conformity, 1.65),
+    );
     assert!(none.fail_and_good == 0.0 && none.pass_and_bad == 0.0);
 }

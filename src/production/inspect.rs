@@ -146,13 +146,20 @@ pub fn software() -> String {
 
 /// The most probable cause: what explains the response, else the number that failed by most.
 fn cause(measured: &Measured, values: &[Value]) -> Option<Cause> {
-    let failed: Vec<&Value> = values.iter().filter(|v| v.verdict == Judgement::Fail).collect();
-    let kind = |v: &Value| parts(&v.name).map_or("parameter", |p| match p.0 {
-        "band" => "band",
-        "residue" => "residue",
-        _ => "polarity",
-    });
-    let linear = failed.iter().any(|v| matches!(kind(v), "band" | "parameter" | "polarity"));
+    let failed: Vec<&Value> = values
+        .iter()
+        .filter(|v| v.verdict == Judgement::Fail)
+        .collect();
+    let kind = |v: &Value| {
+        parts(&v.name).map_or("parameter", |p| match p.0 {
+            "band" => "band",
+            "residue" => "residue",
+            _ => "polarity",
+        })
+    };
+    let linear = failed
+        .iter()
+        .any(|v| matches!(kind(v), "band" | "parameter" | "polarity"));
     if linear && let Some(f) = measured.findings.first() {
         return Some(Cause {
             path: f.path.clone(),
@@ -265,6 +272,8 @@ impl Inspection {
 
     /// The numbers that have limits.
     pub fn limited(&self) -> impl Iterator<Item = &Value> {
-        self.values.iter().filter(|v| v.low.is_some() || v.high.is_some())
+        self.values
+            .iter()
+            .filter(|v| v.low.is_some() || v.high.is_some())
     }
 }

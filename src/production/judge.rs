@@ -26,7 +26,9 @@ pub fn judge(values: &[Value], limits: &Limits) -> Judged {
         let y = found.and_then(|v| v.value);
         let expanded = found.and_then(|v| v.expanded);
         let standard = (0.5 * expanded.unwrap_or(0.0)).hypot(extra);
-        let verdict = y.map_or(Judgement::Unresolved, |y| decide(y, standard, zone, decision));
+        let verdict = y.map_or(Judgement::Unresolved, |y| {
+            decide(y, standard, zone, decision)
+        });
         list.push(Value {
             name,
             unit: found.map_or(unit, |v| v.unit.as_str()).to_string(),
@@ -40,7 +42,13 @@ pub fn judge(values: &[Value], limits: &Limits) -> Judged {
     for b in &limits.bands {
         let name = band_name(&b.observation, b.center_hz);
         let zone = Zone::between(b.low_db, b.high_db);
-        push(name, "dB", zone, b.simulation_sd_db.unwrap_or(0.0), limits.decision);
+        push(
+            name,
+            "dB",
+            zone,
+            b.simulation_sd_db.unwrap_or(0.0),
+            limits.decision,
+        );
     }
     for p in &limits.parameters {
         let zone = Zone {
@@ -68,7 +76,8 @@ pub fn judge(values: &[Value], limits: &Limits) -> Judged {
                 Some(("residue", observation, Some(center))) => {
                     observation == r.observation
                         && told(center)
-                        && r.center_hz.is_none_or(|c| crate::design::limits::same_band(c, center))
+                        && r.center_hz
+                            .is_none_or(|c| crate::design::limits::same_band(c, center))
                 }
                 _ => false,
             })
@@ -138,9 +147,27 @@ fn list_has(list: &[Value], name: &str) -> bool {
 pub fn outside_environment(air: &Conditions, stated: [bool; 3], limits: &Limits) -> Vec<String> {
     let e = &limits.environment;
     let rows = [
-        ("temperature", "°C", "temperature_c", air.temperature_c, e.temperature_c),
-        ("pressure", "kPa", "pressure_kpa", air.pressure_kpa, e.pressure_kpa),
-        ("humidity", "%", "humidity_pct", air.humidity_pct, e.humidity_pct),
+        (
+            "temperature",
+            "°C",
+            "temperature_c",
+            air.temperature_c,
+            e.temperature_c,
+        ),
+        (
+            "pressure",
+            "kPa",
+            "pressure_kpa",
+            air.pressure_kpa,
+            e.pressure_kpa,
+        ),
+        (
+            "humidity",
+            "%",
+            "humidity_pct",
+            air.humidity_pct,
+            e.humidity_pct,
+        ),
     ];
     let mut list = Vec::new();
     for ((what, unit, key, value, range), stated) in rows.into_iter().zip(stated) {

@@ -69,9 +69,20 @@ fn a_good_unit_passes_and_what_has_no_limits_is_kept() {
     assert_eq!(judged.verdict, Judgement::Pass, "{judged:?}");
     assert_eq!(judged.values.len(), 6);
     let free = judged.values.last().unwrap();
-    assert_eq!((free.name.as_str(), free.verdict), ("band:mouth-near:40", Judgement::None));
-    let at_40 = judged.values.iter().find(|v| v.name == "residue:mouth-near:40").unwrap();
-    assert_eq!(at_40.high, Some(-40.0), "a band's own limit goes before the common one");
+    assert_eq!(
+        (free.name.as_str(), free.verdict),
+        ("band:mouth-near:40", Judgement::None)
+    );
+    let at_40 = judged
+        .values
+        .iter()
+        .find(|v| v.name == "residue:mouth-near:40")
+        .unwrap();
+    assert_eq!(
+        at_40.high,
+        Some(-40.0),
+        "a band's own limit goes before the common one"
+    );
 }
 
 /// Each number by itself: one that fails, one that cannot be told, one that is missing.
@@ -88,7 +99,12 @@ fn every_number_counts() {
     ] {
         let mut list = good();
         list[index].value = Some(bad);
-        assert_eq!(judge(&list, &limits()).verdict, verdict, "{} {bad}", list[index].name);
+        assert_eq!(
+            judge(&list, &limits()).verdict,
+            verdict,
+            "{} {bad}",
+            list[index].name
+        );
         list[index].value = None;
         assert_eq!(judge(&list, &limits()).verdict, Judgement::Unresolved);
         let name = list.remove(index).name;
@@ -105,7 +121,11 @@ fn every_number_counts() {
     without.retain(|v| !v.name.starts_with("residue"));
     let judged = judge(&without, &limits());
     assert_eq!(judged.verdict, Judgement::Unresolved);
-    assert!(judged.doubts[0].contains("no residue could be told"), "{:?}", judged.doubts);
+    assert!(
+        judged.doubts[0].contains("no residue could be told"),
+        "{:?}",
+        judged.doubts
+    );
 }
 
 #[test]
@@ -128,7 +148,10 @@ fn air_is_checked() {
     };
     assert!(outside_environment(&air(20.0), [true; 3], &limits()).is_empty());
     let cold = outside_environment(&air(12.0), [true; 3], &limits());
-    assert!(cold[0].contains("12 °C") && cold[0].contains("15 to 25 °C"), "{cold:?}");
+    assert!(
+        cold[0].contains("12 °C") && cold[0].contains("15 to 25 °C"),
+        "{cold:?}"
+    );
     let unknown = outside_environment(&air(20.0), [false; 3], &limits());
     assert!(unknown[0].contains("temperature_c"), "{unknown:?}");
 }

@@ -37,8 +37,10 @@ pub fn residues(
             let response = responses
                 .iter()
                 .find(|r| r.observation == wanted && r.take.file == capture.file)?;
-            Some(of(capture, *microphone_channel, response.take.start_s, &sweep)
-                .map(|list| (probe.clone(), list)))
+            Some(
+                of(capture, *microphone_channel, response.take.start_s, &sweep)
+                    .map(|list| (probe.clone(), list)),
+            )
         })
         .collect()
 }
@@ -62,5 +64,10 @@ fn of(
         file: capture.file.clone(),
         cause,
     })?;
-    Ok(residue(&samples, f64::from(head.sample_rate_hz), start_s, sweep))
+    Ok(residue(
+        &samples,
+        f64::from(head.sample_rate_hz),
+        start_s,
+        sweep,
+    ))
 }

@@ -18,10 +18,10 @@ use crate::align::search::AlignError;
 use crate::design::Design;
 use crate::design::captures::CaptureSet;
 use crate::measure::{MeasureError, Response};
+use crate::signal::bands::third_octaves;
 use crate::verify::bands::{Compared, DB, inside};
 use crate::verify::result::{Band, Finding, Parameter};
 use crate::verify::{Verification, verify};
-use crate::signal::bands::third_octaves;
 
 /// Why a unit cannot be measured.
 #[derive(Debug, thiserror::Error)]
@@ -146,7 +146,9 @@ pub fn measure_unit(
     }
     for (response, sign) in done.responses.iter().zip(&done.fit.polarity) {
         let name = polarity_name(response.observation.label());
-        let known = response.has_phase.then_some(f64::from(*sign * response.take.polarity));
+        let known = response
+            .has_phase
+            .then_some(f64::from(*sign * response.take.polarity));
         values.push(value(name, "", known, None));
     }
     let air = done.result.conditions;
@@ -187,7 +189,10 @@ fn common_db(done: &Verification, compared: &Compared) -> Vec<f64> {
     } else {
         let gain = series.nuisance.iter().find(|(k, _)| *k == Nuisance::Gain);
         gain.map_or(f64::NAN, |&(_, n)| {
-            fit.settled.covariance[(first + n, first + n)].max(0.0).sqrt() * DB
+            fit.settled.covariance[(first + n, first + n)]
+                .max(0.0)
+                .sqrt()
+                * DB
         })
     };
     let kelvin = fit
@@ -220,11 +225,24 @@ fn band(band: &Band, compared: &Compared, response: &Response, common: &[f64]) -
         return value(name, "dB", None, None);
     }
     let count = points.len() as f64;
-    let independent: f64 = points.iter().map(|&i| 1.0 / compared.shared[i]).sum::<f64>().max(1.0);
-    let noise2: f64 = points.iter().map(|&i| compared.noise_db[i].powi(2)).sum::<f64>() / count;
+    let independent: f64 = points
+        .iter()
+        .map(|&i| 1.0 / compared.shared[i])
+        .sum::<f64>()
+        .max(1.0);
+    let noise2: f64 = points
+        .iter()
+        .map(|&i| compared.noise_db[i].powi(2))
+        .sum::<f64>()
+        / count;
     let systematic: f64 = points.iter().map(|&i| common[i]).sum::<f64>() / count;
     let standard = (noise2 / independent + systematic * systematic).sqrt();
-    value(name, "dB", Some(band.designed_difference_db), Some(standard))
+    value(
+        name,
+        "dB",
+        Some(band.designed_difference_db),
+        Some(standard),
+    )
 }
 
 fn parameter(p: &Parameter) -> Value {
@@ -274,8 +292,14 @@ mod tests {
             Some(("band", "a:b", Some(31.5))),
             "a probe's name may hold a colon"
         );
-        assert_eq!(parts(&residue_name("x", 100.0)), Some(("residue", "x", Some(100.0))));
-        assert_eq!(parts(&polarity_name("impedance")), Some(("polarity", "impedance", None)));
+        assert_eq!(
+            parts(&residue_name("x", 100.0)),
+            Some(("residue", "x", Some(100.0)))
+        );
+        assert_eq!(
+            parts(&polarity_name("impedance")),
+            Some(("polarity", "impedance", None))
+        );
         assert_eq!(parts("leak.seam.resistance"), None);
         assert_eq!(parts("band:x:y"), None);
     }

@@ -128,10 +128,18 @@ pub fn text(inspection: &Inspection, attempt: u32, colour: bool, below: &[String
     } else {
         String::new()
     };
-    let head = format!("{}, «{}»{again}", plain(&inspection.unit), plain(&inspection.design_name));
+    let head = format!(
+        "{}, «{}»{again}",
+        plain(&inspection.unit),
+        plain(&inspection.design_name)
+    );
     lines.push(labelled("Unit", &head));
     if let Some(cause) = &inspection.cause {
-        let text = format!("{} ({})", plain(&cause.text), probability(cause.probability));
+        let text = format!(
+            "{} ({})",
+            plain(&cause.text),
+            probability(cause.probability)
+        );
         lines.push(labelled("Cause", &text));
     } else if inspection.verdict == Judgement::Fail {
         lines.push(labelled(
@@ -148,7 +156,10 @@ pub fn text(inspection: &Inspection, attempt: u32, colour: bool, below: &[String
         odd.extend(inspection.limited().filter(|v| v.verdict == wanted));
     }
     if odd.is_empty() {
-        lines.push(labelled("Limits", &format!("all {count} numbers are inside")));
+        lines.push(labelled(
+            "Limits",
+            &format!("all {count} numbers are inside"),
+        ));
     } else {
         let of = |wanted| odd.iter().filter(|v| v.verdict == wanted).count();
         let text = format!(
@@ -157,7 +168,10 @@ pub fn text(inspection: &Inspection, attempt: u32, colour: bool, below: &[String
             of(Judgement::Unresolved)
         );
         lines.push(labelled("Limits", &text));
-        lines.push(format!("\n  {:<30} {:<25} {}", "", "measured (k = 2)", "limits"));
+        lines.push(format!(
+            "\n  {:<30} {:<25} {}",
+            "", "measured (k = 2)", "limits"
+        ));
         for v in odd.iter().take(MOST_ROWS) {
             let sign = words::sign(verdict(v.verdict));
             let name: String = name(v).chars().take(30).collect();

@@ -30,12 +30,48 @@ pub(in crate::report) fn example(verdict: Judgement) -> Inspection {
         limits_signature: "signed by QA-7 on 2026-03-14".to_string(),
         taken: Some("2026-03-14T10:20:00Z".to_string()),
         values: vec![
-            value("band:mouth-near:31.5", "dB", Some(-2.31), [Some(-0.8), Some(0.912)], verdict),
-            value("band:a-probe-with-a-very-long-name-indeed:100", "dB", None, [Some(-0.8), Some(0.9)], Judgement::Unresolved),
-            value("leak.seam.resistance", "Pa·s/m³", Some(412_345.0), [Some(1.1e6), None], verdict),
-            value("residue:mouth-near:40", "dB", Some(-38.2), [None, Some(-48.0)], verdict),
-            value("polarity:mouth-near", "", Some(1.0), [Some(0.5), Some(1.5)], Judgement::Pass),
-            value("driver.rms", "kg/s", Some(4.1), [None, None], Judgement::None),
+            value(
+                "band:mouth-near:31.5",
+                "dB",
+                Some(-2.31),
+                [Some(-0.8), Some(0.912)],
+                verdict,
+            ),
+            value(
+                "band:a-probe-with-a-very-long-name-indeed:100",
+                "dB",
+                None,
+                [Some(-0.8), Some(0.9)],
+                Judgement::Unresolved,
+            ),
+            value(
+                "leak.seam.resistance",
+                "Pa·s/m³",
+                Some(412_345.0),
+                [Some(1.1e6), None],
+                verdict,
+            ),
+            value(
+                "residue:mouth-near:40",
+                "dB",
+                Some(-38.2),
+                [None, Some(-48.0)],
+                verdict,
+            ),
+            value(
+                "polarity:mouth-near",
+                "",
+                Some(1.0),
+                [Some(0.5), Some(1.5)],
+                Judgement::Pass,
+            ),
+            value(
+                "driver.rms",
+                "kg/s",
+                Some(4.1),
+                [None, None],
+                Judgement::None,
+            ),
         ],
         conditions: Conditions {
             temperature_c: 17.5,
@@ -64,7 +100,15 @@ fn everything_fits_80_columns_and_is_read_without_colour() {
         assert!(plain.contains("DB-0042") && plain.contains("test 2 of this serial"));
     }
     let failed = text(&example(Judgement::Fail), 1, false, &[]);
-    for wanted in ["(94 %)", "mouth-near at 31.5 Hz", "−2.31 ± 0.12 dB", "−0.80 … 0.91", "up to −48.00", "not told", "signed by QA-7"] {
+    for wanted in [
+        "(94 %)",
+        "mouth-near at 31.5 Hz",
+        "−2.31 ± 0.12 dB",
+        "−0.80 … 0.91",
+        "up to −48.00",
+        "not told",
+        "signed by QA-7",
+    ] {
         assert!(failed.contains(wanted), "{wanted} in {failed}");
     }
     assert!(!failed.contains("rms"), "what has no limits is not listed");

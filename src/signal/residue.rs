@@ -93,7 +93,11 @@ impl Frames {
         let mut above = Vec::new();
         let mut from = 0;
         while from + size <= signal.len() {
-            for ((x, s), w) in input.iter_mut().zip(&signal[from..from + size]).zip(&window) {
+            for ((x, s), w) in input
+                .iter_mut()
+                .zip(&signal[from..from + size])
+                .zip(&window)
+            {
                 *x = s * w;
             }
             // The plan made both buffers, so that their lengths fit.
@@ -142,7 +146,9 @@ pub fn residue(signal: &[f64], rate_hz: f64, start_s: f64, sweep: &Sweep) -> Vec
         }
     };
     let silent = |before: bool| -> Vec<usize> {
-        (0..frames.above.len()).filter(|&n| quiet(n, before)).collect()
+        (0..frames.above.len())
+            .filter(|&n| quiet(n, before))
+            .collect()
     };
     let hop_s = frames.hop as f64 / rate_hz;
     let (ahead, behind) = (silent(true), silent(false));

@@ -70,7 +70,8 @@ fn bursts_at_the_peaks_are_found_where_they_are() {
         if peak && (30.0..45.0).contains(&f) {
             for k in 0..480_usize {
                 let s = (k as f64 - 240.0) / RATE;
-                let burst = 0.01 * (-0.5 * (s / 5e-4).powi(2)).exp() * (2.0 * PI * 3000.0 * s).sin();
+                let burst =
+                    0.01 * (-0.5 * (s / 5e-4).powi(2)).exp() * (2.0 * PI * 3000.0 * s).sin();
                 added[n + k - 240] += burst;
             }
         }
