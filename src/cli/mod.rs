@@ -1,6 +1,7 @@
 //! The command line: one file per command, arguments as typed apart from what they resolve to.
 
 pub mod align;
+pub mod book;
 pub mod check;
 pub mod compare;
 pub mod coupon;
@@ -10,6 +11,7 @@ pub mod demo;
 #[cfg(feature = "live")]
 pub mod devices;
 pub mod failure;
+pub mod inspect;
 pub mod load;
 pub mod output;
 pub mod plan;
@@ -61,6 +63,7 @@ enum Command {
     #[cfg(feature = "live")]
     Devices(devices::Args),
     Rehearse(Box<rehearse::RehearseArgs>),
+    Inspect(inspect::Args),
 }
 
 /// Runs the program on the process's arguments.
@@ -83,6 +86,7 @@ pub fn main() -> ExitCode {
         #[cfg(feature = "live")]
         Command::Devices(args) => devices::run(args, &out),
         Command::Rehearse(args) => rehearse::run(args, &out),
+        Command::Inspect(args) => inspect::run(args, &out),
     };
     match done {
         Ok(Exit::Done) => ExitCode::SUCCESS,

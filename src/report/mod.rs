@@ -6,6 +6,7 @@ pub mod csv;
 pub mod damping;
 #[cfg(test)]
 pub(crate) mod example;
+pub mod inspection;
 pub mod number;
 mod page;
 pub mod plan;

@@ -212,7 +212,7 @@ pub fn plain(text: &str) -> String {
         .collect()
 }
 
-fn painted(text: &str, verdict: Verdict, bold: bool) -> String {
+pub(super) fn painted(text: &str, verdict: Verdict, bold: bool) -> String {
     let code = match verdict {
         Verdict::Within => 32,
         Verdict::Outside => 31,

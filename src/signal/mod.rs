@@ -6,5 +6,6 @@ pub mod decimate;
 pub mod deconvolve;
 pub mod grid;
 pub mod impedance;
+pub mod residue;
 pub mod sweep;
 pub mod wav;

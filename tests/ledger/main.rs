@@ -1,0 +1,7 @@
+//! The production log: the same questions to every store, crashes, tampering, the archive, the commands.
+
+#![allow(clippy::unwrap_used)]
+
+mod entries;
+mod sqlite;
+mod suite;
