@@ -11,7 +11,7 @@
 //! The interval holds the values of τ that carry 95 % of the probability between them, from the quantiles at 2.5 % on both ends.
 //!
 //! **Range.** n ≥ 8 values; one change; κ = 3 because a change that matters is between one and several standard deviations, and
-//! the answer depends little on it (`tests/lookback.rs` counts how often the interval holds the truth).
+//! the answer depends little on it (`tests/lookback` counts how often the interval holds the truth).
 //!
 //! References: Smith 1975, Biometrika 62:407 (the posterior of a change point); Perry & Pignatiello 2006 (drifts), both from
 //! memory; the sums follow from the normal linear model (DERIVED).

@@ -22,7 +22,7 @@
 //! | s | `sd`, of the values in the σ that the chart was drawn with | 1 |
 //!
 //! **Range.** 0.02 ≤ λ ≤ 1, L from 1 to 4; independent normal values. Mean run lengths then agree with Brook & Evans's chain
-//! within 0.1 % (`tests/lookback.rs`).
+//! within 0.1 % (`tests/lookback`).
 //!
 //! References: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.4; Roberts 1959; Brook & Evans 1972, Biometrika 59:539;
 //! Crowder 1987, Technometrics 29:401; Lucas & Saccucci 1990, Technometrics 32:1 (all from memory).

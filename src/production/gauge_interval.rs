@@ -22,7 +22,7 @@
 //!
 //! References: Graybill & Wang 1980 (sums), Ting, Burdick, Graybill, Jeyaratnam & Lu 1990 (differences), Burdick & Larsen 1997, J.
 //! Qual. Technol. 29:261 (gauge studies), Hamada & Weaver 2000 (pivotal quantities); all from memory. Coverage is counted in
-//! `tests/gauge_study.rs`.
+//! `tests/lookback`.
 
 use super::capability::Estimate;
 use super::gauge::{Gauge, MeanSquares};
@@ -99,9 +99,23 @@ fn difference(factor: f64, one: Square, other: Square, side: f64) -> Estimate {
     }
 }
 
+/// Draws of the pivotal quantities: the ends of the interval then scatter by about 2 % of its width.
+const DRAWS: u64 = 20_000;
+
 /// Intervals of a study.
 #[must_use]
 pub fn gauge_study(squares: MeanSquares, pool: bool, confidence: f64) -> GaugeStudy {
+    gauge_study_of_draws(squares, pool, confidence, DRAWS)
+}
+
+/// The same with another number of draws for the categories.
+#[must_use]
+pub fn gauge_study_of_draws(
+    squares: MeanSquares,
+    pool: bool,
+    confidence: f64,
+    draws: u64,
+) -> GaugeStudy {
     let side = 0.5 * (1.0 - confidence);
     let [p, o, r] = squares.counts();
     let [n_parts, n_people, n_both, n_within] = squares.degrees();
@@ -153,14 +167,13 @@ pub fn gauge_study(squares: MeanSquares, pool: bool, confidence: f64) -> GaugeSt
             ..gauge
         },
         parts: difference(1.0 / (o * r), parts, both, side),
-        categories: categories(&squares, pool, side),
+        categories: categories(&squares, pool, side, draws),
         confidence,
     }
 }
 
 /// 1.41·σ_p/σ_gauge with the quantiles of its pivotal quantity.
-fn categories(squares: &MeanSquares, pool: bool, side: f64) -> Estimate {
-    const DRAWS: u64 = 20_000;
+fn categories(squares: &MeanSquares, pool: bool, side: f64, draws: u64) -> Estimate {
     let degrees = squares.degrees();
     let ratio = |s: &MeanSquares| {
         let [p, o, r] = s.counts();
@@ -173,7 +186,7 @@ fn categories(squares: &MeanSquares, pool: bool, side: f64) -> Estimate {
         let gauge = (s.people + (p - 1.0) * both + p * (r - 1.0) * within) / (p * r);
         1.41 * (parts / gauge).sqrt()
     };
-    let mut list: Vec<f64> = (0..DRAWS)
+    let mut list: Vec<f64> = (0..draws)
         .map(|stream| {
             let mut random = Deviates::new(1, stream);
             let mut over = |nu: f64| {
@@ -194,7 +207,7 @@ fn categories(squares: &MeanSquares, pool: bool, side: f64) -> Estimate {
         })
         .collect();
     list.sort_by(f64::total_cmp);
-    let at = |share: f64| list[((share * DRAWS as f64) as usize).min(list.len() - 1)];
+    let at = |share: f64| list[((share * draws as f64) as usize).min(list.len() - 1)];
     let found = squares.components(pool);
     Estimate {
         value: 1.41 * found.parts.sqrt() / found.sd(),

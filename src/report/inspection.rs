@@ -71,17 +71,25 @@ pub fn banner(judgement: Judgement, colour: bool) -> String {
 /// What a value is called: «mouth-near at 31.5 Hz», «leak seam: resistance».
 #[must_use]
 pub fn name(value: &Value) -> String {
-    match parts(&value.name) {
+    name_of(&value.name)
+}
+
+/// The name of a value in words, from the name that the log has.
+#[must_use]
+pub fn name_of(name: &str) -> String {
+    match parts(name) {
         Some(("band", observation, Some(hz))) => format!("{} at {hz} Hz", plain(observation)),
         Some(("residue", observation, Some(hz))) => {
             format!("{} noise at {hz} Hz", plain(observation))
         }
         Some((_, observation, _)) => format!("{} polarity", plain(observation)),
-        None => words::path(&plain(&value.name)),
+        None => words::path(&plain(name)),
     }
 }
 
-fn digits(value: f64, unit: &str) -> String {
+/// A number with the digits that its unit is read with.
+#[must_use]
+pub fn digits(value: f64, unit: &str) -> String {
     match unit {
         "dB" => fixed(value, 2),
         _ => significant(value, 4),

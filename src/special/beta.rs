@@ -8,7 +8,7 @@
 //!                which are quantiles of Beta(k, n − k + 1) and Beta(k + 1, n − k)
 //! ```
 //!
-//! **Range.** a, b > 0 up to 10⁵, absolute 1e-11 (checked against scipy, `tests/lookback.rs`). The binomial interval holds the truth
+//! **Range.** a, b > 0 up to 10⁵, absolute 1e-11 (checked against scipy, `tests/lookback`). The binomial interval holds the truth
 //! at least as often as it says, whatever the truth is.
 //!
 //! References: Lentz 1976 (continued fractions), Clopper & Pearson 1934 (binomial interval), both from memory.

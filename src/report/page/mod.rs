@@ -4,11 +4,13 @@
 //! files, how it was computed. Every picture has its numbers as a table.
 
 mod damping;
+mod history;
 mod parts;
 mod pictures;
 mod style;
 
 pub use damping::damping_page;
+pub use history::{History, history_page};
 
 use super::{ReportInput, words};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
