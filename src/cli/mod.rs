@@ -11,7 +11,9 @@ pub mod demo;
 #[cfg(feature = "live")]
 pub mod devices;
 pub mod failure;
+pub mod gauge;
 pub mod inspect;
+pub mod ledger;
 pub mod load;
 pub mod output;
 pub mod plan;
@@ -64,6 +66,8 @@ enum Command {
     Devices(devices::Args),
     Rehearse(Box<rehearse::RehearseArgs>),
     Inspect(inspect::Args),
+    Ledger(Box<ledger::Args>),
+    Gauge(gauge::Args),
 }
 
 /// Runs the program on the process's arguments.
@@ -87,6 +91,8 @@ pub fn main() -> ExitCode {
         Command::Devices(args) => devices::run(args, &out),
         Command::Rehearse(args) => rehearse::run(args, &out),
         Command::Inspect(args) => inspect::run(args, &out),
+        Command::Ledger(args) => ledger::run(args, &out),
+        Command::Gauge(args) => gauge::run(args, &out),
     };
     match done {
         Ok(Exit::Done) => ExitCode::SUCCESS,

@@ -9,8 +9,9 @@
 //! gauge  c = (1/(p·r)) of people, (p − 1)/(p·r) of the interaction, (r − 1)/r of repeats
 //! ```
 //!
-//! (modified large-sample method: exact where one mean square stands alone, close elsewhere). The number of categories depends on a ratio of two such
-//! sums; its interval comes from 20,000 draws of generalised pivotal quantities, each mean square replaced by ν·S/χ²_ν.
+//! (modified large-sample method: exact where one mean square stands alone, close elsewhere). The variance between people with
+//! their interaction takes three mean squares of both signs, and the number of categories a ratio of sums: their intervals come
+//! from 20,000 draws of generalised pivotal quantities, each mean square replaced by ν·S/χ²_ν.
 //!
 //! | symbol | variable | unit |
 //! | --- | --- | --- |
@@ -143,15 +144,7 @@ pub fn gauge_study_of_draws(
         )
     };
     let components = squares.components(pool);
-    // σ_o² + σ_i² = (O + (p − 1)·I − p·E)/(p·r): as a difference of the sum of the first two from the last, the sum with the
-    // effective degrees of freedom of Satterthwaite 1946.
-    let reproducibility = if pool {
-        difference(1.0 / (p * r), people, within, side)
-    } else {
-        let (a, b) = (people.0 / p, (p - 1.0) / p * both.0);
-        let nu = (a + b).powi(2) / (a * a / people.1 + b * b / both.1);
-        difference(1.0 / r, (a + b, nu), within, side)
-    };
+    let [people_share, categories] = pivotal(&squares, pool, side, draws);
     GaugeStudy {
         squares,
         pooled: pool,
@@ -159,7 +152,8 @@ pub fn gauge_study_of_draws(
         repeatability: sum(&[(1.0, within)], side),
         reproducibility: Estimate {
             value: components.reproducibility,
-            ..reproducibility
+            low: people_share[0],
+            high: people_share[1],
         },
         gauge: Estimate {
             // Components below 0 count as 0, so that value and sum may differ.
@@ -167,51 +161,49 @@ pub fn gauge_study_of_draws(
             ..gauge
         },
         parts: difference(1.0 / (o * r), parts, both, side),
-        categories: categories(&squares, pool, side, draws),
+        categories: Estimate {
+            value: 1.41 * components.parts.sqrt() / components.sd(),
+            low: categories[0],
+            high: categories[1],
+        },
         confidence,
     }
 }
 
-/// 1.41·σ_p/σ_gauge with the quantiles of its pivotal quantity.
-fn categories(squares: &MeanSquares, pool: bool, side: f64, draws: u64) -> Estimate {
+/// Quantiles of the pivotal quantities of the variance between people and of 1.41·σ_p/σ_gauge.
+fn pivotal(squares: &MeanSquares, pool: bool, side: f64, draws: u64) -> [[f64; 2]; 2] {
+    let [p, o, r] = squares.counts();
     let degrees = squares.degrees();
-    let ratio = |s: &MeanSquares| {
-        let [p, o, r] = s.counts();
-        let (both, within) = if pool {
-            (s.repeats, s.repeats)
-        } else {
-            (s.interaction, s.repeats)
+    let mut lists: [Vec<f64>; 2] = [Vec::new(), Vec::new()];
+    for stream in 0..draws {
+        let mut random = Deviates::new(1, stream);
+        let mut drawn = |square: f64, nu: f64| {
+            let chi: f64 = (0..nu as usize).map(|_| random.normal().powi(2)).sum();
+            square * nu / chi
         };
-        let parts = ((s.parts - both) / (o * r)).max(0.0);
-        let gauge = (s.people + (p - 1.0) * both + p * (r - 1.0) * within) / (p * r);
-        1.41 * (parts / gauge).sqrt()
-    };
-    let mut list: Vec<f64> = (0..draws)
-        .map(|stream| {
-            let mut random = Deviates::new(1, stream);
-            let mut over = |nu: f64| {
-                let chi: f64 = (0..nu as usize).map(|_| random.normal().powi(2)).sum();
-                nu / chi
-            };
-            let mut drawn = MeanSquares {
-                parts: squares.parts * over(degrees[0]),
-                people: squares.people * over(degrees[1]),
-                interaction: squares.interaction * over(degrees[2]),
-                repeats: squares.repeats * over(degrees[3]),
-                ..*squares
-            };
-            if pool {
-                drawn.repeats = squares.pooled() * over(degrees[2] + degrees[3]);
-            }
-            ratio(&drawn)
-        })
-        .collect();
-    list.sort_by(f64::total_cmp);
-    let at = |share: f64| list[((share * draws as f64) as usize).min(list.len() - 1)];
-    let found = squares.components(pool);
-    Estimate {
-        value: 1.41 * found.parts.sqrt() / found.sd(),
-        low: at(side),
-        high: at(1.0 - side),
+        let parts = drawn(squares.parts, degrees[0]);
+        let people = drawn(squares.people, degrees[1]);
+        let (both, within) = if pool {
+            let all = drawn(squares.pooled(), degrees[2] + degrees[3]);
+            (all, all)
+        } else {
+            (
+                drawn(squares.interaction, degrees[2]),
+                drawn(squares.repeats, degrees[3]),
+            )
+        };
+        let between = (people + (p - 1.0) * both - p * within) / (p * r);
+        let gauge = (people + (p - 1.0) * both + p * (r - 1.0) * within) / (p * r);
+        let part = ((parts - both) / (o * r)).max(0.0);
+        lists[0].push(between.max(0.0));
+        lists[1].push(1.41 * (part / gauge).sqrt());
     }
+    lists.map(|mut list| {
+        list.sort_by(f64::total_cmp);
+        let at = |share: f64| {
+            let place = ((share * draws as f64) as usize).min(list.len().saturating_sub(1));
+            list.get(place).copied().unwrap_or(f64::NAN)
+        };
+        [at(side), at(1.0 - side)]
+    })
 }

@@ -7,6 +7,7 @@ pub mod entry;
 pub mod ewma;
 pub mod gauge;
 pub mod gauge_interval;
+pub mod gauge_table;
 pub mod guard;
 pub mod inspect;
 pub mod judge;

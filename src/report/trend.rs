@@ -122,7 +122,10 @@ fn alarm_words(trend: &Trend) -> Vec<String> {
                 1 => String::new(),
                 n => format!(", {n} times in all"),
             };
-            list.push(format!("{what}: {text}, first at {}{more}.", place(trend, places[0])));
+            list.push(format!(
+                "{what}: {text}, first at {}{more}.",
+                place(trend, places[0])
+            ));
         }
     }
     if let Some(change) = &trend.change {
@@ -164,7 +167,12 @@ fn alarm_words(trend: &Trend) -> Vec<String> {
 
 /// An estimate with its interval.
 fn interval(e: &Estimate, show: &dyn Fn(f64) -> String) -> String {
-    format!("{} (95 % {} to {})", show(e.value), show(e.low), show(e.high))
+    format!(
+        "{} (95 % {} to {})",
+        show(e.value),
+        show(e.low),
+        show(e.high)
+    )
 }
 
 fn capability_words(trend: &Trend) -> Vec<String> {
@@ -179,11 +187,13 @@ fn capability_words(trend: &Trend) -> Vec<String> {
             digits(high, &trend.series.unit)
         ),
         (Some(low), None) => format!("from {} on", digits(low, &trend.series.unit)),
-        (_, high) => format!("up to {}", high.map_or(String::new(), |h| digits(h, &trend.series.unit))),
+        (_, high) => format!(
+            "up to {}",
+            high.map_or(String::new(), |h| digits(h, &trend.series.unit))
+        ),
     };
-    let cp = c
-        .cp
-        .map_or(String::new(), |cp| format!("Cp {}, ", interval(&cp, &two)));
+    let cp =
+        c.cp.map_or(String::new(), |cp| format!("Cp {}, ", interval(&cp, &two)));
     let ppm = |v: f64| significant((v * 1e6).max(0.0), 2);
     let mut list = vec![format!(
         "Capability of these {} values against {limits}: {cp}Cpk {}; outside {} in a million, if they are normal.",
@@ -192,7 +202,10 @@ fn capability_words(trend: &Trend) -> Vec<String> {
         interval(&c.outside, &ppm)
     )];
     if trend.state == State::Changed {
-        list.push("The process changed: its capability describes a mixture, not what comes next.".to_owned());
+        list.push(
+            "The process changed: its capability describes a mixture, not what comes next."
+                .to_owned(),
+        );
     }
     list
 }
@@ -200,7 +213,10 @@ fn capability_words(trend: &Trend) -> Vec<String> {
 fn doubts(trend: &Trend) -> Vec<String> {
     let series = &trend.series;
     let mut list = Vec::new();
-    if let Some(share) = trend.measurement_share.filter(|_| trend.state != State::CannotTell) {
+    if let Some(share) = trend
+        .measurement_share
+        .filter(|_| trend.state != State::CannotTell)
+    {
         list.push(format!(
             "The standard uncertainty of a measured value is {} % of that standard deviation.",
             percent(share)
@@ -223,7 +239,10 @@ fn doubts(trend: &Trend) -> Vec<String> {
     }
     for (count, what) in [
         (series.retests, "repeated test(s) left out"),
-        (series.untold, "entry(ies) in which the number could not be told"),
+        (
+            series.untold,
+            "entry(ies) in which the number could not be told",
+        ),
         (series.missing, "entry(ies) without it"),
         (series.other_unit, "entry(ies) with another unit left out"),
     ] {
@@ -254,7 +273,10 @@ pub fn text(trend: &Trend, newest: usize, colour: bool) -> String {
     ));
     for (i, point) in points.iter().enumerate().skip(from) {
         let step = if i > 0 {
-            digits((point.value - points[i - 1].value).abs(), &trend.series.unit)
+            digits(
+                (point.value - points[i - 1].value).abs(),
+                &trend.series.unit,
+            )
         } else {
             String::new()
         };
@@ -263,10 +285,22 @@ pub fn text(trend: &Trend, newest: usize, colour: bool) -> String {
             .and_then(|n| trend.averages.get(n));
         let flags = format!(
             "{}{}",
-            if average.is_some_and(|a| a.signals()) { "*" } else { "" },
-            if trend.alarms.iter().any(|s| s.index == i) { "!" } else { "" }
+            if average.is_some_and(|a| a.signals()) {
+                "*"
+            } else {
+                ""
+            },
+            if trend.alarms.iter().any(|s| s.index == i) {
+                "!"
+            } else {
+                ""
+            }
         );
-        let whose = if point.unit.is_empty() { &point.station } else { &point.unit };
+        let whose = if point.unit.is_empty() {
+            &point.station
+        } else {
+            &point.unit
+        };
         let short: String = plain(whose).chars().take(16).collect();
         out.push_str(
             format!(
@@ -324,18 +358,38 @@ pub fn charts(trend: &Trend) -> Vec<(&'static str, Chart)> {
         style,
     };
     let mut single = chart(name.clone(), with_unit("single value"));
-    single.curves.push(line("values", numbers(0), values.clone(), CurveStyle::Aligned));
+    single.curves.push(line(
+        "values",
+        numbers(0),
+        values.clone(),
+        CurveStyle::Aligned,
+    ));
     if trend.state == State::CannotTell {
         single.y_range = spread(&single);
         return vec![("values", single)];
     }
-    single.curves.push(level("centre", trend.centre, count, CurveStyle::Numbered(0)));
+    single.curves.push(level(
+        "centre",
+        trend.centre,
+        count,
+        CurveStyle::Numbered(0),
+    ));
     for limit in [trend.low, trend.high] {
-        single.curves.push(level("control limits", limit, count, CurveStyle::Numbered(2)));
+        single.curves.push(level(
+            "control limits",
+            limit,
+            count,
+            CurveStyle::Numbered(2),
+        ));
     }
     if let Some(c) = &trend.capability {
         for limit in [c.low, c.high].into_iter().flatten() {
-            single.curves.push(level("limits of a unit", limit, count, CurveStyle::Numbered(3)));
+            single.curves.push(level(
+                "limits of a unit",
+                limit,
+                count,
+                CurveStyle::Numbered(3),
+            ));
         }
     }
     let mark = |index: usize, y: f64, reach: f64, verdict| PointMark {
@@ -347,7 +401,9 @@ pub fn charts(trend: &Trend) -> Vec<(&'static str, Chart)> {
     let mut marked: Vec<usize> = trend.alarms.iter().map(|s| s.index).collect();
     marked.dedup();
     for index in marked {
-        single.points.push(mark(index, values[index], f64::NAN, Verdict::Outside));
+        single
+            .points
+            .push(mark(index, values[index], f64::NAN, Verdict::Outside));
     }
     if let Some(change) = &trend.change {
         single.points.push(mark(
@@ -360,29 +416,66 @@ pub fn charts(trend: &Trend) -> Vec<(&'static str, Chart)> {
     single.y_range = spread(&single);
     let mut list = vec![("values", single)];
 
-    let mut ranges = chart(format!("{name}: steps between neighbours"), with_unit("step"));
+    let mut ranges = chart(
+        format!("{name}: steps between neighbours"),
+        with_unit("step"),
+    );
     let steps: Vec<f64> = values.windows(2).map(|w| (w[1] - w[0]).abs()).collect();
     for &index in &trend.ranges_beyond {
-        ranges.points.push(mark(index, steps[index - 1], f64::NAN, Verdict::Outside));
+        ranges
+            .points
+            .push(mark(index, steps[index - 1], f64::NAN, Verdict::Outside));
     }
-    ranges.curves.push(line("steps", numbers(1), steps, CurveStyle::Aligned));
-    ranges.curves.push(level("control limit", trend.range_high, count, CurveStyle::Numbered(2)));
+    ranges
+        .curves
+        .push(line("steps", numbers(1), steps, CurveStyle::Aligned));
+    ranges.curves.push(level(
+        "control limit",
+        trend.range_high,
+        count,
+        CurveStyle::Numbered(2),
+    ));
     ranges.y_range = spread(&ranges).map(|[_, high]| [0.0, high]);
     list.push(("steps", ranges));
 
-    let mut average = chart(format!("{name}: weighted average"), with_unit("weighted average"));
+    let mut average = chart(
+        format!("{name}: weighted average"),
+        with_unit("weighted average"),
+    );
     let x = numbers(trend.baseline);
     let of = |what: &dyn Fn(&crate::production::ewma::Average) -> f64| -> Vec<f64> {
         trend.averages.iter().map(what).collect()
     };
-    average.curves.push(line("weighted average", x.clone(), of(&|a| a.value), CurveStyle::Aligned));
-    average.curves.push(level("centre", trend.centre, count, CurveStyle::Numbered(0)));
-    average.curves.push(line("control limits", x.clone(), of(&|a| a.low), CurveStyle::Numbered(2)));
-    average.curves.push(line("control limits", x, of(&|a| a.high), CurveStyle::Numbered(2)));
+    average.curves.push(line(
+        "weighted average",
+        x.clone(),
+        of(&|a| a.value),
+        CurveStyle::Aligned,
+    ));
+    average.curves.push(level(
+        "centre",
+        trend.centre,
+        count,
+        CurveStyle::Numbered(0),
+    ));
+    average.curves.push(line(
+        "control limits",
+        x.clone(),
+        of(&|a| a.low),
+        CurveStyle::Numbered(2),
+    ));
+    average.curves.push(line(
+        "control limits",
+        x,
+        of(&|a| a.high),
+        CurveStyle::Numbered(2),
+    ));
     if let Some(index) = trend.average_alarm
         && let Some(a) = trend.averages.get(index - trend.baseline)
     {
-        average.points.push(mark(index, a.value, f64::NAN, Verdict::Outside));
+        average
+            .points
+            .push(mark(index, a.value, f64::NAN, Verdict::Outside));
     }
     average.y_range = spread(&average);
     list.push(("average", average));

@@ -74,7 +74,10 @@ pub fn text(yields: &Yields) -> String {
 #[must_use]
 pub fn sheet(yields: &Yields) -> Sheet {
     let ends = |s: &Share| [s.low95, s.share, s.high95].map(|v| 100.0 * v);
-    let all = yields.all.as_ref().map_or([f64::NAN; 3], |g| ends(&g.first));
+    let all = yields
+        .all
+        .as_ref()
+        .map_or([f64::NAN; 3], |g| ends(&g.first));
     Sheet {
         title: "Units that passed their first test".to_owned(),
         key: "grey: all units with their 95 % interval",

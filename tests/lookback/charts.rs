@@ -22,8 +22,8 @@ fn steady(lambda: f64, reach: f64, shift: f64) -> f64 {
 #[test]
 fn the_handbooks_weighted_average() {
     let x = [
-        52.0, 47.0, 53.0, 49.3, 50.1, 47.0, 51.0, 50.1, 51.2, 50.5, 49.6, 47.6, 49.9, 51.3, 47.8, 51.2,
-        52.6, 52.4, 53.6, 52.1,
+        52.0, 47.0, 53.0, 49.3, 50.1, 47.0, 51.0, 50.1, 51.2, 50.5, 49.6, 47.6, 49.9, 51.3, 47.8,
+        51.2, 52.6, 52.4, 53.6, 52.1,
     ];
     let printed = [
         50.60, 49.52, 50.56, 50.18, 50.16, 49.21, 49.75, 49.85, 50.26, 50.33, 50.11, 49.36, 49.52,
@@ -51,17 +51,34 @@ fn the_handbooks_weighted_average() {
 #[test]
 fn run_lengths_are_those_of_the_published_table() {
     for (lambda, reach, row) in [
-        (0.40, 3.054, [500.0, 224.0, 71.2, 28.4, 14.3, 5.9, 3.5, 2.5, 2.0]),
-        (0.25, 2.998, [500.0, 170.0, 48.2, 20.1, 11.1, 5.5, 3.6, 2.7, 2.3]),
-        (0.10, 2.814, [500.0, 106.0, 31.3, 15.9, 10.3, 6.1, 4.4, 3.4, 2.9]),
-        (0.05, 2.615, [500.0, 84.1, 28.8, 16.4, 11.4, 7.1, 5.2, 4.2, 3.5]),
+        (
+            0.40,
+            3.054,
+            [500.0, 224.0, 71.2, 28.4, 14.3, 5.9, 3.5, 2.5, 2.0],
+        ),
+        (
+            0.25,
+            2.998,
+            [500.0, 170.0, 48.2, 20.1, 11.1, 5.5, 3.6, 2.7, 2.3],
+        ),
+        (
+            0.10,
+            2.814,
+            [500.0, 106.0, 31.3, 15.9, 10.3, 6.1, 4.4, 3.4, 2.9],
+        ),
+        (
+            0.05,
+            2.615,
+            [500.0, 84.1, 28.8, 16.4, 11.4, 7.1, 5.2, 4.2, 3.5],
+        ),
     ] {
         let shifts = [0.0, 0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 2.5, 3.0];
         for (shift, wanted) in shifts.into_iter().zip(row) {
             let found = steady(lambda, reach, shift);
-            // Half a unit of the last printed digit, or 0.2 % where the table's own chain is that coarse (48.2 against 48.29).
-            let digit = if wanted >= 100.0 { 0.5 } else { 0.051 };
-            let allowed = f64::max(digit, 0.0022 * wanted);
+            // Half a unit of the last printed digit and 0.1 % for the table's own chain, which was coarser than ours can be
+            // told to be by the finer chain of the next test (48.2 is printed where that gives 48.294).
+            let digit = if wanted >= 100.0 { 0.5 } else { 0.05 };
+            let allowed = digit + 0.001 * wanted;
             assert!(
                 (found - wanted).abs() <= allowed,
                 "λ {lambda}, shift {shift}: {found}, printed {wanted}"
@@ -136,7 +153,10 @@ fn run_lengths_under_drift_are_those_of_simulated_charts() {
     let error = ((squares / counted - mean * mean) / counted).sqrt();
     let theory = run.mean_after(quiet as usize);
     // Four standard errors: one false report in 16,000 kinds of chance.
-    assert!((mean - theory).abs() < 4.0 * error, "{mean} ± {error}, {theory}");
+    assert!(
+        (mean - theory).abs() < 4.0 * error,
+        "{mean} ± {error}, {theory}"
+    );
     let share = early / runs as f64;
     let expected = 1.0 - run.survival(quiet as usize);
     let error = (expected * (1.0 - expected) / runs as f64).sqrt();
@@ -209,12 +229,18 @@ fn simulated_signals_follow_the_chains() {
     for shift in [0.0, 1.0] {
         let (mean, error) = first(&Rule::ZONES, shift);
         let chain = zones_run_length(&Rule::ZONES, shift).mean();
-        assert!((mean - chain).abs() < 4.0 * error, "{mean} ± {error}, {chain}");
+        assert!(
+            (mean - chain).abs() < 4.0 * error,
+            "{mean} ± {error}, {chain}"
+        );
     }
     for rule in [Rule::Steps, Rule::Alternating] {
         let (mean, error) = first(&[rule], 0.0);
         let chain = moves_run_length(rule, 60).unwrap().mean();
-        assert!((mean - chain).abs() < 4.0 * error, "{rule:?}: {mean} ± {error}, {chain}");
+        assert!(
+            (mean - chain).abs() < 4.0 * error,
+            "{rule:?}: {mean} ± {error}, {chain}"
+        );
     }
 }
 
@@ -245,14 +271,23 @@ fn each_rule_sees_its_pattern_and_no_less() {
         signals(z, &[rule]).iter().map(|s| s.index).collect()
     };
     assert_eq!(found(&[0.0, 3.1, -3.2, 2.9], Rule::Far), [1, 2]);
-    assert_eq!(found(&[2.1, 0.0, 2.1, 0.0, 0.0, -2.1, 2.1], Rule::TwoOfThree), [2]);
-    assert_eq!(found(&[1.1, 1.1, 0.0, 1.1, 1.1, -1.1], Rule::FourOfFive), [4]);
+    assert_eq!(
+        found(&[2.1, 0.0, 2.1, 0.0, 0.0, -2.1, 2.1], Rule::TwoOfThree),
+        [2]
+    );
+    assert_eq!(
+        found(&[1.1, 1.1, 0.0, 1.1, 1.1, -1.1], Rule::FourOfFive),
+        [4]
+    );
     assert!(found(&[1.1, 1.1, 0.0, 1.1, 0.0, 1.1], Rule::FourOfFive).is_empty());
     let mut eight = vec![0.2; 8];
     assert_eq!(found(&eight, Rule::EightOneSide), [7]);
     eight[3] = -0.1;
     assert!(found(&eight, Rule::EightOneSide).is_empty());
-    assert_eq!(found(&[0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.1], Rule::Steps), [5]);
+    assert_eq!(
+        found(&[0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.1], Rule::Steps),
+        [5]
+    );
     assert!(found(&[0.0, 0.1, 0.2, 0.2, 0.4, 0.5], Rule::Steps).is_empty());
     let saw: Vec<f64> = (0..14).map(|i| f64::from(i % 2)).collect();
     assert_eq!(found(&saw, Rule::Alternating), [13]);

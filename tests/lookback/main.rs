@@ -14,8 +14,7 @@ use std::path::Path;
 
 /// The table that the script made.
 fn reference() -> Value {
-    let path =
-        Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference/lookback/lookback.json");
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference/lookback/lookback.json");
     serde_json::from_str(&std::fs::read_to_string(path).unwrap()).unwrap()
 }
 

@@ -27,7 +27,10 @@ fn the_handbooks_study() {
         (found.interaction, both, 0.3590),
         (found.repeats, within, 2.7589),
     ] {
-        assert!((square * degrees - printed).abs() < 6e-5, "{square} {printed}");
+        assert!(
+            (square * degrees - printed).abs() < 6e-5,
+            "{square} {printed}"
+        );
     }
     let study = gauge_study(found, true, 0.95);
     for (variance, printed) in [
@@ -36,7 +39,11 @@ fn the_handbooks_study() {
         (study.parts.value, 1.042_327),
         (study.gauge.value, 0.302_373),
     ] {
-        assert!((variance.sqrt() - printed).abs() < 1.5e-6, "{} {printed}", variance.sqrt());
+        assert!(
+            (variance.sqrt() - printed).abs() < 1.5e-6,
+            "{} {printed}",
+            variance.sqrt()
+        );
     }
     assert_eq!(study.components.categories(), 4.0);
 }
@@ -53,7 +60,11 @@ fn mean_squares_are_those_of_a_linear_model() {
     {
         near(*found, wanted.as_f64().unwrap(), 1e-10);
     }
-    near(found.interaction_chance(), number(&gauge, "interaction_chance"), 1e-9);
+    near(
+        found.interaction_chance(),
+        number(&gauge, "interaction_chance"),
+        1e-9,
+    );
 }
 
 /// DERIVED: a single mean square has the exact χ² interval. CROSS (scipy 1.17, `chi2.ppf`): 60 degrees of freedom:
@@ -72,7 +83,11 @@ fn repeatability_is_exact() {
 #[test]
 fn intervals_of_studies_hold() {
     // Standard deviations of parts, people, interaction, repeats.
-    for [s_p, s_o, s_i, s_e] in [[1.0, 0.2, 0.1, 0.2], [1.0, 0.05, 0.0, 0.4], [0.3, 0.3, 0.3, 0.3]] {
+    for [s_p, s_o, s_i, s_e] in [
+        [1.0, 0.2, 0.1, 0.2],
+        [1.0, 0.05, 0.0, 0.4],
+        [0.3, 0.3, 0.3, 0.3],
+    ] {
         let truth = [
             s_e * s_e,
             s_o * s_o + s_i * s_i,
@@ -85,12 +100,19 @@ fn intervals_of_studies_hold() {
         for seed in 0..runs {
             let squares = simulated(seed, [s_p, s_o, s_i, s_e]);
             let study = gauge_study_of_draws(squares, false, 0.95, 400);
-            let list = [study.repeatability, study.reproducibility, study.gauge, study.parts];
+            let list = [
+                study.repeatability,
+                study.reproducibility,
+                study.gauge,
+                study.parts,
+            ];
             for ((count, e), truth) in held.iter_mut().zip(list).zip(truth) {
                 *count += u32::from(e.low <= truth && truth <= e.high);
             }
             let categories = 1.41 * (truth[3] / truth[2]).sqrt();
-            told += u32::from(study.categories.low <= categories && categories <= study.categories.high);
+            told += u32::from(
+                study.categories.low <= categories && categories <= study.categories.high,
+            );
         }
         for (what, count) in ["repeats", "people", "gauge", "parts", "categories"]
             .iter()

@@ -37,7 +37,10 @@ const TOP: f64 = 62.0;
 
 impl Bars {
     fn size(&self) -> (u32, u32) {
-        (WIDTH as u32, (TOP + ROW * self.bars.len() as f64 + 14.0) as u32)
+        (
+            WIDTH as u32,
+            (TOP + ROW * self.bars.len() as f64 + 14.0) as u32,
+        )
     }
 
     fn draw(&self) -> Scene {
@@ -49,7 +52,10 @@ impl Bars {
             Ink::Paper,
             1.0,
         );
-        let words = [(&self.title, 16.0, 24.0, Ink::Text), (&self.key, 12.0, 44.0, Ink::Soft)];
+        let words = [
+            (&self.title, 16.0, 24.0, Ink::Text),
+            (&self.key, 12.0, 44.0, Ink::Soft),
+        ];
         for (text, size, y, ink) in words {
             let text = fitted(text, size, WIDTH - 32.0);
             scene.words((16.0, y), &text, size, Anchor::Start, ink);

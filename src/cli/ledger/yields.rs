@@ -1,0 +1,61 @@
+//! `bassay ledger yield`: how many units pass, by batch, station and week.
+
+use super::choose::ChoiceArgs;
+use super::pareto::{NEWEST, units};
+use crate::cli::Exit;
+use crate::cli::failure::Failure;
+use crate::cli::output::Output;
+use crate::production::entry::Kind;
+use crate::production::yields::{Yields, yields};
+use crate::report;
+use serde::Serialize;
+use std::path::PathBuf;
+
+/// How many units pass, by batch, station and week
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    #[command(flatten)]
+    choice: ChoiceArgs,
+    /// Only the newest so many tests
+    #[arg(long, value_name = "N", default_value_t = NEWEST)]
+    latest: usize,
+    /// Folder for the picture (SVG and PNG)
+    #[arg(long, value_name = "DIR")]
+    out: Option<PathBuf>,
+}
+
+#[derive(Serialize)]
+struct Document<'a> {
+    format: &'static str,
+    software: String,
+    what: &'a str,
+    older_unread: bool,
+    #[serde(flatten)]
+    yields: &'a Yields,
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// [`Failure`] for bad input, a log that cannot be read, or a picture that cannot be written.
+pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
+    let chosen = args.choice.read(Kind::Inspection, args.latest, out)?;
+    let yields = yields(&units(&chosen));
+    if let Some(folder) = &args.out {
+        report::yields::sheet(&yields)
+            .to_files(folder, "yields")
+            .map_err(Failure::system)?;
+        out.remark(format!("written: {}", folder.display()));
+    }
+    if out.json {
+        out.document(&Document {
+            format: "bassay-yield/1",
+            software: crate::production::inspect::software(),
+            what: &chosen.what,
+            older_unread: chosen.cut,
+            yields: &yields,
+        })?;
+    }
+    out.line(report::yields::text(&yields).trim_end());
+    Ok(Exit::Done)
+}
