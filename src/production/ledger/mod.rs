@@ -3,7 +3,9 @@
 //! Both hold the same entries ([`super::entry`]) in the same chains and answer the same questions, so that the commands and
 //! the tests know only [`Ledger`].
 
+pub mod audit;
 pub mod error;
+pub mod heads;
 pub mod record;
 pub mod sqlite;
 mod sqlite_schema;
