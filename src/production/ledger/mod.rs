@@ -3,10 +3,14 @@
 //! Both hold the same entries ([`super::entry`]) in the same chains and answer the same questions, so that the commands and
 //! the tests know only [`Ledger`].
 
+pub mod address;
 pub mod audit;
 pub mod error;
 pub mod heads;
+pub mod postgres;
+mod question;
 pub mod record;
+pub mod spool;
 pub mod sqlite;
 mod sqlite_schema;
 
@@ -76,6 +80,11 @@ pub trait Ledger {
     /// # Errors
     /// [`LedgerError`].
     fn attempts(&mut self, unit: &str) -> Result<u32, LedgerError>;
+
+    /// What a person should know: entries that wait for the server, answers that come from this station only.
+    fn notice(&mut self) -> Option<String> {
+        None
+    }
 }
 
 /// What the log's own upkeep needs beyond [`Ledger`]: audit, delivery, export.
