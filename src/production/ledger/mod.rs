@@ -5,11 +5,14 @@
 
 pub mod address;
 pub mod audit;
+pub mod captures;
 pub mod error;
+pub mod export;
 pub mod heads;
 pub mod postgres;
 mod question;
 pub mod record;
+pub mod reference;
 pub mod spool;
 pub mod sqlite;
 mod sqlite_schema;
