@@ -10,6 +10,7 @@ pub mod demo;
 #[cfg(feature = "live")]
 pub mod devices;
 pub mod failure;
+pub mod ledger;
 pub mod load;
 pub mod output;
 pub mod plan;
@@ -61,6 +62,7 @@ enum Command {
     #[cfg(feature = "live")]
     Devices(devices::Args),
     Rehearse(Box<rehearse::RehearseArgs>),
+    Ledger(ledger::Args),
 }
 
 /// Runs the program on the process's arguments.
@@ -83,6 +85,7 @@ pub fn main() -> ExitCode {
         #[cfg(feature = "live")]
         Command::Devices(args) => devices::run(args, &out),
         Command::Rehearse(args) => rehearse::run(args, &out),
+        Command::Ledger(args) => ledger::run(args, &out),
     };
     match done {
         Ok(Exit::Done) => ExitCode::SUCCESS,

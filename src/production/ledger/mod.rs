@@ -23,7 +23,7 @@ pub use record::{Head, Marks, Record};
 use super::entry::{Entry, Judgement, Kind};
 
 /// An entry in its place in its station's chain.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
 pub struct Stored {
     /// Station whose chain it is.
     pub station: String,
