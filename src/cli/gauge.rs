@@ -3,7 +3,9 @@
 use super::Exit;
 use super::failure::Failure;
 use super::ledger::choose::ChoiceArgs;
+use super::ledger::place::Place;
 use super::ledger::trend::two_limits;
+use super::ledger::which::Which;
 use super::output::Output;
 use crate::design::limits_read;
 use crate::files::read_whole;
@@ -29,18 +31,11 @@ pub struct Args {
         conflicts_with = "ledger"
     )]
     file: Option<PathBuf>,
-    /// Entries of kind gauge in this ledger instead (unit is the part)
-    #[arg(long, value_name = "PLACE", requires = "name")]
+    /// Entries of kind gauge in this log instead (the unit is the part): a file, or postgres://…
+    #[arg(long, value_name = "FILE|URL", requires = "name")]
     ledger: Option<String>,
-    /// With --ledger: not before this day or time
-    #[arg(long, value_name = "TIME", requires = "ledger")]
-    from: Option<String>,
-    /// With --ledger: before this day or time
-    #[arg(long, value_name = "TIME", requires = "ledger")]
-    to: Option<String>,
-    /// With --ledger: only of this station
-    #[arg(long, value_name = "CODE", requires = "ledger")]
-    station: Option<String>,
+    #[command(flatten)]
+    which: Which,
     /// Name of the value, as the log and the limits have it
     #[arg(long, value_name = "NAME")]
     name: Option<String>,
@@ -136,11 +131,11 @@ fn logged(
     out: &Output,
 ) -> Result<(Vec<Measurement>, String), Failure> {
     let choice = ChoiceArgs {
-        ledger: place.to_owned(),
-        from: args.from.clone(),
-        to: args.to.clone(),
-        batch: None,
-        station: args.station.clone(),
+        place: Place {
+            ledger: place.to_owned(),
+            spool: None,
+        },
+        which: args.which.clone(),
     };
     let chosen = choice.read(Kind::Gauge, MOST, out)?;
     let mut unit = String::new();

@@ -1,5 +1,7 @@
 //! What the numbers of a production line say: limits, inspection, log, control chart, capability, gauge study.
 
+pub mod archive;
+pub mod archive_flac;
 pub mod capability;
 pub mod change_point;
 pub mod chart;

@@ -3,5 +3,8 @@
 #![allow(clippy::unwrap_used)]
 
 mod entries;
+mod postgres;
+mod server;
 mod sqlite;
 mod suite;
+mod tampering;

@@ -2,12 +2,11 @@
 
 use super::choose::ChoiceArgs;
 use super::pareto::units;
-use super::trend::ChartArgs;
+use super::trend::{ChartArgs, NEWEST};
 use crate::cli::Exit;
 use crate::cli::failure::Failure;
 use crate::cli::output::Output;
 use crate::files::write_whole;
-use crate::production::entry::Kind;
 use crate::production::lookback::names;
 use crate::production::pareto::pareto;
 use crate::production::yields::yields;
@@ -24,9 +23,6 @@ pub struct Args {
     names: Vec<String>,
     #[command(flatten)]
     choice: ChoiceArgs,
-    /// Only the newest so many tests
-    #[arg(long, value_name = "N", default_value_t = 500)]
-    latest: usize,
     #[command(flatten)]
     chart: ChartArgs,
     /// The page
@@ -48,7 +44,7 @@ struct Document<'a> {
 /// [`Failure`] for bad input, a log that cannot be read, or a page that cannot be written.
 pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     args.chart.settings()?;
-    let chosen = args.choice.read(Kind::Inspection, args.latest, out)?;
+    let chosen = args.choice.inspections(NEWEST, out)?;
     let wanted = if args.names.is_empty() {
         // A parameter path has no colon; bands, residues and polarities have.
         let mut all: Vec<String> = names(&chosen.entries).into_iter().map(|n| n.0).collect();

@@ -4,7 +4,6 @@ use super::choose::{ChoiceArgs, Chosen};
 use crate::cli::Exit;
 use crate::cli::failure::Failure;
 use crate::cli::output::Output;
-use crate::production::entry::Kind;
 use crate::production::lookback::{Corrections, UnitOutcome, outcomes};
 use crate::production::pareto::{Pareto, pareto};
 use crate::report;
@@ -16,9 +15,6 @@ use std::path::PathBuf;
 pub struct Args {
     #[command(flatten)]
     choice: ChoiceArgs,
-    /// Only the newest so many tests
-    #[arg(long, value_name = "N", default_value_t = NEWEST)]
-    latest: usize,
     /// Folder for the picture (SVG and PNG)
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
@@ -48,7 +44,7 @@ pub fn units(chosen: &Chosen) -> Vec<UnitOutcome> {
 /// # Errors
 /// [`Failure`] for bad input, a log that cannot be read, or a picture that cannot be written.
 pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
-    let chosen = args.choice.read(Kind::Inspection, args.latest, out)?;
+    let chosen = args.choice.inspections(NEWEST, out)?;
     let pareto = pareto(&units(&chosen));
     if let Some(folder) = &args.out {
         report::pareto::bars(&pareto)

@@ -1,9 +1,10 @@
 //! `bassay ledger trend NAME…`: the chart of one or more numbers.
 
-use super::choose::{ChoiceArgs, Chosen, Measured};
+use super::choose::{ChoiceArgs, Chosen};
 use crate::cli::Exit;
 use crate::cli::failure::Failure;
 use crate::cli::output::Output;
+use crate::production::entry::Kind;
 use crate::production::ewma::Ewma;
 use crate::production::lookback::{Corrections, names, series};
 use crate::production::run_rules::Rule;
@@ -21,12 +22,6 @@ pub struct Args {
     names: Vec<String>,
     #[command(flatten)]
     choice: ChoiceArgs,
-    /// Which entries
-    #[arg(long, value_enum, default_value = "inspection")]
-    kind: Measured,
-    /// Only the newest so many entries
-    #[arg(long, value_name = "N", default_value_t = 500)]
-    latest: usize,
     #[command(flatten)]
     chart: ChartArgs,
     /// How many of the newest values the table shows
@@ -39,6 +34,9 @@ pub struct Args {
     #[arg(long)]
     alarm: bool,
 }
+
+/// Entries that are read unless another number is asked for.
+pub const NEWEST: usize = 500;
 
 /// How the charts are drawn.
 #[derive(Debug, Clone, clap::Args)]
@@ -228,7 +226,7 @@ fn stem(name: &str) -> String {
 /// [`Failure`] for bad input, a log that cannot be read, or a picture that cannot be written.
 pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     args.chart.settings()?;
-    let chosen = args.choice.read(args.kind.kind(), args.latest, out)?;
+    let chosen = args.choice.read(Kind::Inspection, NEWEST, out)?;
     let trends = args.chart.trends(&args.names, &chosen)?;
     if let Some(folder) = &args.out {
         for one in &trends {

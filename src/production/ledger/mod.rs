@@ -3,8 +3,17 @@
 //! Both hold the same entries ([`super::entry`]) in the same chains and answer the same questions, so that the commands and
 //! the tests know only [`Ledger`].
 
+pub mod address;
+pub mod audit;
+pub mod captures;
 pub mod error;
+pub mod export;
+pub mod heads;
+pub mod postgres;
+mod question;
 pub mod record;
+pub mod reference;
+pub mod spool;
 pub mod sqlite;
 mod sqlite_schema;
 
@@ -14,7 +23,7 @@ pub use record::{Head, Marks, Record};
 use super::entry::{Entry, Judgement, Kind};
 
 /// An entry in its place in its station's chain.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
 pub struct Stored {
     /// Station whose chain it is.
     pub station: String,
@@ -74,6 +83,11 @@ pub trait Ledger {
     /// # Errors
     /// [`LedgerError`].
     fn attempts(&mut self, unit: &str) -> Result<u32, LedgerError>;
+
+    /// What a person should know: entries that wait for the server, answers that come from this station only.
+    fn notice(&mut self) -> Option<String> {
+        None
+    }
 }
 
 /// What the log's own upkeep needs beyond [`Ledger`]: audit, delivery, export.

@@ -1,6 +1,6 @@
 //! The log in one SQLite file: write-ahead log, full synchronous, one chain per station.
 
-use super::record::time;
+use super::question::{Asked, COLUMNS, question, signed, unsigned};
 use super::sqlite_schema::{APPLICATION, VERSION, migrate, pragma, version};
 use super::{Filter, Head, Ledger, LedgerError, Marks, Reader, Record, Row, Store, Stored};
 use crate::production::entry::Entry;
@@ -18,8 +18,6 @@ const PATIENCE_S: u64 = 10;
 /// Up to this size the whole file is checked when it is opened for writing, bytes: that takes well below 0.1 s. In a
 /// larger one only the last entries are, and the audit checks the rest.
 const CHECKED_WHOLE: u64 = 16 << 20;
-
-const COLUMNS: &str = "position, station, number, previous, digest, kind, at_us, unit, batch, refers_to, verdict, body";
 
 /// What a file is opened for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -343,15 +341,6 @@ fn insert(
     Ok(())
 }
 
-/// SQLite's integers are signed; no chain gets that long.
-fn signed(number: u64) -> i64 {
-    i64::try_from(number).unwrap_or(i64::MAX)
-}
-
-fn unsigned(number: i64) -> u64 {
-    u64::try_from(number).unwrap_or(0)
-}
-
 fn see<'r>(row: &'r rusqlite::Row<'_>) -> rusqlite::Result<Row<'r>> {
     fn text(value: ValueRef<'_>) -> Option<&str> {
         value.as_str().ok()
@@ -452,7 +441,11 @@ impl Ledger for SqliteLedger {
     }
 
     fn select(&mut self, filter: &Filter) -> Result<Vec<Stored>, LedgerError> {
-        let (sql, values) = question(filter)?;
+        let (sql, asked) = question(filter, "entry", '?')?;
+        let values = asked.into_iter().map(|value| match value {
+            Asked::Text(text) => Value::Text(text),
+            Asked::Number(number) => Value::Integer(number),
+        });
         let mut list = self
             .query(&sql, params_from_iter(values))?
             .into_iter()
@@ -481,47 +474,6 @@ impl Ledger for SqliteLedger {
             )
             .map_err(|cause| told(&self.path, &cause))
     }
-}
-
-/// The question in SQL, newest first.
-fn question(filter: &Filter) -> Result<(String, Vec<Value>), LedgerError> {
-    let mut conditions = Vec::new();
-    let mut values: Vec<Value> = Vec::new();
-    let mut ask = |condition: &str, value: Value| {
-        values.push(value);
-        conditions.push(condition.replace('?', &format!("?{}", values.len())));
-    };
-    if let Some(kind) = filter.kind {
-        ask("kind = ?", kind.word().to_string().into());
-    }
-    if let Some(unit) = &filter.unit {
-        ask("unit = ?", unit.clone().into());
-    }
-    if let Some(batch) = &filter.batch {
-        ask("batch = ?", batch.clone().into());
-    }
-    if let Some(station) = &filter.station {
-        ask("station = ?", station.clone().into());
-    }
-    if let Some(verdict) = filter.verdict {
-        ask("verdict = ?", verdict.word().to_string().into());
-    }
-    if let Some(from) = time("from", filter.from.as_ref())? {
-        ask("at_us >= ?", from.into());
-    }
-    if let Some(to) = time("to", filter.to.as_ref())? {
-        ask("at_us < ?", to.into());
-    }
-    let mut sql = format!("SELECT {COLUMNS} FROM entry");
-    if !conditions.is_empty() {
-        sql += " WHERE ";
-        sql += &conditions.join(" AND ");
-    }
-    sql += " ORDER BY at_us DESC, station DESC, number DESC";
-    if let Some(latest) = filter.latest {
-        sql += &format!(" LIMIT {latest}");
-    }
-    Ok((sql, values))
 }
 
 impl Store for SqliteLedger {
