@@ -8,6 +8,8 @@ pub mod guard;
 pub mod inspect;
 pub mod judge;
 pub mod ledger;
+pub mod limits;
+pub mod rejudge;
 pub mod residues;
 pub mod tolerance;
 pub mod unit;
