@@ -12,6 +12,7 @@ pub mod demo;
 pub mod devices;
 pub mod failure;
 pub mod inspect;
+pub mod limits;
 pub mod load;
 pub mod output;
 pub mod plan;
@@ -64,6 +65,7 @@ enum Command {
     Devices(devices::Args),
     Rehearse(Box<rehearse::RehearseArgs>),
     Inspect(inspect::Args),
+    Limits(limits::Args),
 }
 
 /// Runs the program on the process's arguments.
@@ -87,6 +89,7 @@ pub fn main() -> ExitCode {
         Command::Devices(args) => devices::run(args, &out),
         Command::Rehearse(args) => rehearse::run(args, &out),
         Command::Inspect(args) => inspect::run(args, &out),
+        Command::Limits(args) => limits::run(args, &out),
     };
     match done {
         Ok(Exit::Done) => ExitCode::SUCCESS,

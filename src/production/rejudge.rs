@@ -60,9 +60,9 @@ pub fn rejudge(entries: &[Stored], limits: &Limits) -> History {
 fn one(stored: &Stored, limits: &Limits) -> Rejudged {
     let entry: &Entry = &stored.entry;
     let judged = judge(&entry.values, limits);
-    let air = entry
-        .conditions
-        .map_or(Vec::new(), |air| outside_environment(&air, [true; 3], limits));
+    let air = entry.conditions.map_or(Vec::new(), |air| {
+        outside_environment(&air, [true; 3], limits)
+    });
     let new = if air.is_empty() {
         judged.verdict
     } else {
@@ -72,7 +72,11 @@ fn one(stored: &Stored, limits: &Limits) -> Rejudged {
     if new != entry.verdict {
         because = air;
         let deciding = judged.values.iter().filter(|v| v.verdict == new);
-        because.extend(deciding.filter(|_| new != Judgement::Pass).map(|v| v.name.clone()));
+        because.extend(
+            deciding
+                .filter(|_| new != Judgement::Pass)
+                .map(|v| v.name.clone()),
+        );
     }
     Rejudged {
         unit: entry.unit.clone(),

@@ -7,6 +7,7 @@ pub mod damping;
 #[cfg(test)]
 pub(crate) mod example;
 pub mod inspection;
+pub mod limits;
 pub mod number;
 mod page;
 pub mod plan;

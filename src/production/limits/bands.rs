@@ -7,17 +7,18 @@ use crate::design::limits::{BandLimit, Method, same_band};
 use crate::measure::Observation;
 use crate::measure::take::CALIBRATOR;
 use crate::model::monte_carlo::DrawnBand;
-use crate::production::tolerance::{
-    excluded, two_sided_factor, two_sided_factor_pooled,
-};
+use crate::production::tolerance::{excluded, two_sided_factor, two_sided_factor_pooled};
 use crate::production::unit::band_name;
 use crate::signal::impedance::RESISTOR;
+use crate::special::deviates::Deviates;
 use crate::special::probability::{gamma_tail, normal_quantile};
 use crate::verify::bands::DB;
 use crate::verify::form;
 
 /// Significance from which the units scatter more than the tolerances.
 const SIGNIFICANT: f64 = 0.05;
+/// Makes another stream of the seed, for errors of measurement.
+const ERRORS: u64 = 0x9e37_79b9_7f4a_7c15;
 /// Most units that are worth asking for.
 const MOST_UNITS: usize = 2000;
 
@@ -62,7 +63,11 @@ pub(super) fn make(
         };
         let numbers = Numbers {
             standard: if standards.is_empty() {
-                DB * if observation == "impedance" { RESISTOR } else { CALIBRATOR }
+                DB * if observation == "impedance" {
+                    RESISTOR
+                } else {
+                    CALIBRATOR
+                }
             } else {
                 standards.iter().sum::<f64>() / standards.len() as f64
             },
@@ -93,7 +98,9 @@ pub(super) fn make(
         }
         if wanted.within_tolerance {
             low = low.clamp(-tolerance, 0.99 * tolerance);
-            high = high.clamp(0.99 * low.max(-tolerance), tolerance).max(low + 1e-3);
+            high = high
+                .clamp(0.99 * low.max(-tolerance), tolerance)
+                .max(low + 1e-3);
         }
         let about_simulation = matches!(wanted.method, Method::Model | Method::Hand);
         limits.push(BandLimit {
@@ -116,7 +123,9 @@ pub(super) fn make(
         });
     }
     if accepted.len() == 1 && wanted.method == Method::Both {
-        remarks.push("one accepted unit tells where the line stands, and nothing of its scatter".to_string());
+        remarks.push(
+            "one accepted unit tells where the line stands, and nothing of its scatter".to_string(),
+        );
     }
     if !scattering.is_empty() {
         remarks.push(format!(
@@ -135,15 +144,21 @@ fn ends(
 ) -> Result<(f64, f64, f64, f64, bool), LimitsError> {
     let (p, confidence) = (wanted.content, wanted.confidence);
     let nothing = || LimitsError::NothingDrawn {
-        method: if wanted.method == Method::Both { "both" } else { "model" },
+        method: if wanted.method == Method::Both {
+            "both"
+        } else {
+            "model"
+        },
     };
     let of_units = || -> Result<(f64, f64, f64, f64), LimitsError> {
         let k = two_sided_factor(n.units.len(), p, confidence)?;
         let (mean, sd) = moments(&n.units);
         Ok((mean - k * sd, mean + k * sd, mean, sd))
     };
+    // What the units scatter by without the measurement.
+    let own = |sd: f64| (sd * sd - n.standard * n.standard).max(0.0).sqrt();
     match wanted.method {
-        Method::Units => of_units().map(|(l, h, m, s)| (l, h, m, s, false)),
+        Method::Units => of_units().map(|(l, h, m, s)| (l, h, m, own(s), false)),
         Method::Model => {
             let drawn = n.drawn.ok_or_else(nothing)?;
             let count = drawn.len();
@@ -155,7 +170,13 @@ fn ends(
                     confidence,
                 });
             };
-            let mut sorted = drawn.to_vec();
+            // Limits are held against measured values: every drawn unit is measured, with the error of the simulation in it.
+            let error = n.standard.hypot(n.simulation);
+            let measured = drawn.iter().enumerate().map(|(i, d)| {
+                let mut stream = Deviates::new(u64::from(wanted.seed) ^ ERRORS, i as u64);
+                d + error * stream.normal()
+            });
+            let mut sorted: Vec<f64> = measured.collect();
             sorted.sort_by(f64::total_cmp);
             let below = given_up / 2;
             let (mean, sd) = moments(drawn);
@@ -178,12 +199,13 @@ fn ends(
                 let expected = sigma * sigma + n.standard * n.standard;
                 let chance = gamma_tail(0.5 * degrees, 0.5 * degrees * sd * sd / expected);
                 if chance < SIGNIFICANT {
-                    return of_units().map(|(l, h, m, s)| (l, h, m, s, true));
+                    return of_units().map(|(l, h, m, s)| (l, h, m, own(s), true));
                 }
             }
             let k = two_sided_factor_pooled(count, drawn.len() - 1, p, confidence)?;
             let mean = n.units.iter().sum::<f64>() / count as f64;
-            Ok((mean - k * sigma, mean + k * sigma, mean, sigma, false))
+            let half = k * sigma.hypot(n.standard);
+            Ok((mean - half, mean + half, mean, sigma, false))
         }
         Method::Hand => {
             let half = match observation {
@@ -192,7 +214,10 @@ fn ends(
             }
             .unwrap_or(n.tolerance);
             let (mean, sd) = match (n.drawn, n.units.len()) {
-                (_, 2..) => moments(&n.units),
+                (_, 2..) => {
+                    let (mean, sd) = moments(&n.units);
+                    (mean, own(sd))
+                }
                 (Some(drawn), _) => moments(drawn),
                 _ => (f64::NAN, f64::NAN),
             };
@@ -213,8 +238,7 @@ fn units_needed(n: &Numbers<'_>, wanted: &Wanted) -> Option<usize> {
         return None;
     }
     let enough = |units: usize| {
-        two_sided_factor(units, wanted.content, wanted.confidence)
-            .is_ok_and(|k| k <= wanted_factor)
+        two_sided_factor(units, wanted.content, wanted.confidence).is_ok_and(|k| k <= wanted_factor)
     };
     if !enough(MOST_UNITS) {
         return None;

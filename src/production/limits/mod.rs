@@ -2,11 +2,16 @@
 //!
 //! ```text
 //! units   x̄ ± k·s                 k(n, n − 1; p, γ) of ISO 16269-6, for a parameter that is positive in its logarithm
-//! model   order statistics of N drawn units that hold p with γ, about the simulation
-//! both    x̄ ± k·σ                 σ of the drawn units, k(n, N − 1; p, γ): where the line stands is known from n units,
+//! model   order statistics of N drawn units that hold p with γ, each measured with an error of √(u² + u_sim²)
+//! both    x̄ ± k·√(σ² + u²)        σ of the drawn units, k(n, N − 1; p, γ): where the line stands is known from n units,
 //!                                  how far it may scatter from the tolerances
 //! hand    ± a stated number
 //! ```
+//!
+//! Limits are held against measured values, so that the first three hold a share of what will be measured, u being the
+//! uncertainty of one measurement and u_sim that of the simulation itself. They describe what the line does, and go with
+//! simple acceptance; a guard band would take the measurement off a second time. A spec's tolerance set by hand is about true
+//! values, and goes with a guard band.
 //!
 //! With few accepted units k is large because s is hardly known, and the limits are too wide to be of use. `both` takes the
 //! scatter from the tolerances, which say what a sound build may be, and keeps from the units what tolerances cannot know: by
@@ -182,7 +187,9 @@ pub fn make(
         Vec::new()
     } else {
         let pairs = accepted.iter();
-        pairs.map(|a| (a.serial.clone(), a.digest.clone())).collect()
+        pairs
+            .map(|a| (a.serial.clone(), a.digest.clone()))
+            .collect()
     };
     let limits = Limits {
         name: design.name.clone(),
@@ -283,7 +290,11 @@ fn residue(
     }
     // A probe that no unit was captured at would leave every test undecided.
     if !accepted.is_empty() {
-        list.retain(|r| accepted.iter().any(|a| has(a, &format!("residue:{}:", r.observation))));
+        list.retain(|r| {
+            accepted
+                .iter()
+                .any(|a| has(a, &format!("residue:{}:", r.observation)))
+        });
     }
     Ok(list)
 }

@@ -34,7 +34,10 @@ pub(super) fn make(
     let mut list = Vec::new();
     let mut untold = Vec::new();
     if wanted.method == Method::Hand {
-        remarks.push("no limits for parameters by hand: write [[parameter]] tables into the file".to_string());
+        remarks.push(
+            "no limits for parameters by hand: write [[parameter]] tables into the file"
+                .to_string(),
+        );
         return Ok(list);
     }
     for u in unknowns.iter().filter(|u| u.role == Role::Free) {
