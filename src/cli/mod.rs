@@ -2,6 +2,7 @@
 
 pub mod align;
 pub mod book;
+pub mod certificate;
 pub mod check;
 pub mod compare;
 pub mod coupon;

@@ -208,4 +208,4 @@ pub fn text(inspection: &Inspection, attempt: u32, colour: bool, below: &[String
 
 #[cfg(test)]
 #[path = "inspection_tests.rs"]
-mod tests;
+pub(in crate::report) mod tests;

@@ -19,7 +19,7 @@ pub mod text;
 pub mod verification;
 pub mod words;
 
-pub use page::{damping_page, page};
+pub use page::{Certificate, certificate, damping_page, page};
 pub use plot::{Chart, chart_to_files};
 pub use verification::observation_curves;
 

@@ -3,11 +3,13 @@
 //! It goes from the answer to its reasons: verdict, findings, pictures and bands, parameters, conditions and
 //! files, how it was computed. Every picture has its numbers as a table.
 
+mod certificate;
 mod damping;
 mod parts;
 mod pictures;
 mod style;
 
+pub use certificate::{Certificate, certificate};
 pub use damping::damping_page;
 
 use super::{ReportInput, words};
