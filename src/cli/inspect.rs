@@ -5,10 +5,11 @@ use super::output::Output;
 use super::{Exit, book, load};
 use crate::design::limits::{Limits, Signed};
 use crate::design::limits_read;
+use crate::files::write_whole;
 use crate::production::entry::{Judgement, Kind};
 use crate::production::inspect::{Inspection, Logged, inspect_set};
 use crate::production::ledger::sqlite::Purpose;
-use crate::production::ledger::{Ledger, Stored};
+use crate::production::ledger::{Filter, Ledger, Stored};
 use crate::report;
 use crate::report::text::labelled;
 use serde::Serialize;
@@ -50,6 +51,9 @@ pub struct Args {
     /// Log it as a reference unit
     #[arg(long)]
     pub reference: bool,
+    /// Write the unit's certificate (one HTML page that prints on A4)
+    #[arg(long, value_name = "FILE")]
+    pub certificate: Option<PathBuf>,
     /// Beep: once for a pass, three times for a failure, twice for neither
     #[arg(long)]
     pub beep: bool,
@@ -98,6 +102,9 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         out.remark(format!(
             "{serial}: tested before; this is test {attempt}, kept beside the others"
         ));
+    }
+    if let Some(hours) = limits.station.check_within_h {
+        checked(&args.station, hours, ledger.as_deref_mut())?;
     }
     let responses = load::responses(&set, out)?;
     let (inspection, _) = inspect_set(&design, &set, responses, &limits, &mut |step| {
@@ -151,6 +158,42 @@ fn serial(args: &Args, out: &Output) -> Result<Option<String>, Failure> {
         ));
     }
     Ok(Some(serial))
+}
+
+/// The station's last check in the log must have passed, and lately.
+fn checked(
+    station: &str,
+    hours: f64,
+    ledger: Option<&mut (dyn Ledger + '_)>,
+) -> Result<(), Failure> {
+    let refuse = |why: String| {
+        Err(Failure::system(format!(
+            "station {station}: {why}; check it with `bassay station check` and test the unit then (the limits ask for a passed check within {hours} h)"
+        )))
+    };
+    let Some(ledger) = ledger else {
+        return refuse("no --ledger was given that would hold its checks".to_string());
+    };
+    let last = ledger
+        .select(&Filter {
+            kind: Some(Kind::StationCheck),
+            station: Some(station.to_string()),
+            latest: Some(1),
+            ..Filter::default()
+        })
+        .map_err(Failure::system)?;
+    let Some(last) = last.last() else {
+        return refuse("it was never checked".to_string());
+    };
+    if last.entry.verdict != Judgement::Pass {
+        return refuse(format!("its check of {} did not pass", last.entry.at));
+    }
+    let at: jiff::Timestamp = last.entry.at.parse().map_err(Failure::system)?;
+    let age_h = jiff::Timestamp::now().duration_since(at).as_secs_f64() / 3600.0;
+    if age_h > hours {
+        return refuse(format!("its last check is {age_h:.0} h old"));
+    }
+    Ok(())
 }
 
 fn check_code(option: &str, code: &str) -> Result<(), Failure> {
@@ -218,6 +261,17 @@ fn finish(
         Err(error) => (None, Some(error)),
     };
     show(out, inspection, attempt, stored.as_ref(), failed.is_some())?;
+    if let Some(file) = &args.certificate {
+        let page = report::certificate(&report::Certificate {
+            entry: &entry,
+            design_name: Some(&inspection.design_name),
+            limits: Some((&inspection.limits_name, &inspection.limits_signature)),
+            place: stored
+                .as_ref()
+                .map(|s| (s.station.as_str(), s.number, s.digest.as_str())),
+        });
+        write_whole(file, page.as_bytes())?;
+    }
     if args.beep {
         beep(inspection.verdict);
     }

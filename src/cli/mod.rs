@@ -2,6 +2,7 @@
 
 pub mod align;
 pub mod book;
+pub mod certificate;
 pub mod check;
 pub mod compare;
 pub mod coupon;
@@ -14,6 +15,7 @@ pub mod failure;
 pub mod gauge;
 pub mod inspect;
 pub mod ledger;
+pub mod limits;
 pub mod load;
 pub mod output;
 pub mod plan;
@@ -68,6 +70,7 @@ enum Command {
     Inspect(inspect::Args),
     Ledger(Box<ledger::Args>),
     Gauge(gauge::Args),
+    Limits(limits::Args),
 }
 
 /// Runs the program on the process's arguments.
@@ -93,6 +96,7 @@ pub fn main() -> ExitCode {
         Command::Inspect(args) => inspect::run(args, &out),
         Command::Ledger(args) => ledger::run(args, &out),
         Command::Gauge(args) => gauge::run(args, &out),
+        Command::Limits(args) => limits::run(args, &out),
     };
     match done {
         Ok(Exit::Done) => ExitCode::SUCCESS,

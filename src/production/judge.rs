@@ -4,6 +4,7 @@ use super::entry::{Conditions, Judgement, Value};
 use super::guard::{Zone, decide};
 use super::unit::{band_name, parts, polarity_name};
 use crate::design::limits::{Decision, Limits, Rule};
+use crate::signal::residue::HIDDEN_DB;
 
 /// The judgement of one unit.
 #[derive(Debug, Clone, PartialEq)]
@@ -107,9 +108,12 @@ pub fn judge(values: &[Value], limits: &Limits) -> Judged {
                 expanded: found.and_then(|v| v.expanded),
                 low: None,
                 high: zone.high,
-                verdict: y.map_or(Judgement::Unresolved, |y| {
-                    decide(y, standard, zone, limits.decision)
-                }),
+                verdict: match y.map(|y| decide(y, standard, zone, limits.decision)) {
+                    None => Judgement::Unresolved,
+                    // What the noise hides may be as low as it likes.
+                    Some(Judgement::Fail) if standard >= HIDDEN_DB => Judgement::Unresolved,
+                    Some(verdict) => verdict,
+                },
             });
         }
     }

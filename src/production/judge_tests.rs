@@ -128,6 +128,22 @@ fn every_number_counts() {
     );
 }
 
+/// A residue that the noise hides passes where even the noise is below the limit, and never fails.
+#[test]
+fn hidden_residue_never_fails() {
+    let mut list = good();
+    for (value, verdict) in [
+        (-70.0, Judgement::Pass),
+        (-55.0, Judgement::Unresolved),
+        (-20.0, Judgement::Unresolved),
+    ] {
+        list[3].value = Some(value);
+        // Twice 6 dB is the guard: −70 reaches up to −58.
+        list[3].expanded = Some(12.0);
+        assert_eq!(judge(&list, &limits()).verdict, verdict, "{value}");
+    }
+}
+
 #[test]
 fn what_the_simulation_may_be_wrong_by_widens_the_guard() {
     let mut limits = limits();

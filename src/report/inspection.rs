@@ -6,6 +6,7 @@ use super::words;
 use crate::production::entry::{Judgement, Value};
 use crate::production::inspect::Inspection;
 use crate::production::unit::parts;
+use crate::signal::residue::HIDDEN_DB;
 use crate::verify::result::Verdict;
 
 /// Rows of numbers that are shown at most; the rest is in the log.
@@ -114,6 +115,11 @@ pub fn measured(value: &Value) -> String {
     let Some(v) = value.value else {
         return "not told".to_string();
     };
+    if let (Some(("residue", ..)), Some(u)) = (parts(&value.name), value.expanded)
+        && 0.5 * u >= HIDDEN_DB
+    {
+        return format!("hidden below {} dB", fixed(v + 0.825 * u, 1));
+    }
     let number = match value.expanded {
         Some(u) if u > 0.0 && value.unit == "dB" => {
             format!("{} ± {}", digits(v, &value.unit), fixed(u, 2))
@@ -210,4 +216,4 @@ pub fn text(inspection: &Inspection, attempt: u32, colour: bool, below: &[String
 
 #[cfg(test)]
 #[path = "inspection_tests.rs"]
-mod tests;
+pub(in crate::report) mod tests;

@@ -101,9 +101,9 @@ fn everything_fits_80_columns_and_is_read_without_colour() {
     }
     let failed = text(&example(Judgement::Fail), 1, false, &[]);
     for wanted in [
-        "(94 %)",
+        "(94\u{202f}%)",
         "mouth-near at 31.5 Hz",
-        "−2.31 ± 0.12 dB",
+        "−2.31 ± 0.12\u{202f}dB",
         "−0.80 … 0.91",
         "up to −48.00",
         "not told",

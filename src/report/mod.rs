@@ -8,6 +8,7 @@ pub mod damping;
 pub(crate) mod example;
 pub mod gauge;
 pub mod inspection;
+pub mod limits;
 pub mod number;
 mod page;
 pub mod pareto;
@@ -22,7 +23,7 @@ pub mod verification;
 pub mod words;
 pub mod yields;
 
-pub use page::{History, damping_page, history_page, page};
+pub use page::{Certificate, History, certificate, damping_page, history_page, page};
 pub use plot::{Chart, chart_to_files};
 pub use verification::observation_curves;
 

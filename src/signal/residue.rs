@@ -1,17 +1,18 @@
 //! What a microphone hears far above the frequency that a sweep plays: rattles, loose parts, air hissing through a gap.
 //!
 //! A sound cabinet answers a tone at f with f and its low multiples. What touches or blows answers with short clicks or
-//! noise at many times f. The recording is cut into short overlapping frames; in each, the power above `MULTIPLE`·f and
-//! `LEAST_HZ` is taken, f being what the sweep plays in the middle of the frame:
+//! noise at many times f. The recording is cut into short overlapping frames; in each, the power above `MULTIPLE`·f and the
+//! reach of the window is taken, f being what the sweep plays in the middle of the frame:
 //!
 //! ```text
 //! w(n) = sin⁸(π(n + ½)/W)                                       frames of W samples, side lobes fall 54 dB per octave
 //! P_t  = 2·Σ_{k: a(t) ≤ f_k ≤ b} |X_t(k)|²/(W·Σw²)              mean square between a(t) and b
-//! level = 10·lg((P − N)/S)                                       P, N, S: means over one one-third octave of the excitation
+//! level = 10·lg((P − N)/S)                                       P, N: means over one one-third octave of the excitation
 //! ```
 //!
-//! N is the same sum over the silence, S the mean square of the whole signal. Where P does not stand out of N, the residue is
-//! hidden: it is put at a tenth of the noise with a standard uncertainty that reaches up to P at 1.65 of it.
+//! N is the same sum over the silence, S the mean square of the whole signal in its loudest one-third octave, so that one limit
+//! serves all bands. Where P does not stand out of N, the residue is hidden: it is put at a tenth of the noise with a standard
+//! uncertainty that reaches up to P at 1.65 of it, [`HIDDEN_DB`] or more.
 //!
 //! | symbol | variable | unit |
 //! | --- | --- | --- |
@@ -32,8 +33,8 @@ use std::f64::consts::PI;
 
 /// Times the excitation's frequency from which is listened.
 const MULTIPLE: f64 = 12.0;
-/// Lowest frequency that is listened to, Hz: beyond the main lobe of a frame.
-const LEAST_HZ: f64 = 600.0;
+/// Reach of the window in frequency, bins: its main lobe of 5, and side lobes below −90 dB from there.
+const REACH: f64 = 7.0;
 /// Highest frequency that is listened to, Hz.
 const MOST_HZ: f64 = 10_000.0;
 /// Length of a frame, s, at least.
@@ -45,16 +46,19 @@ const EFFECTIVE: f64 = 0.28;
 /// Shortest silence that tells the noise, s.
 const LEAST_SILENCE_S: f64 = 0.05;
 
+/// Standard uncertainty from which a residue is hidden by the noise, dB: one that is told has less than 1.5 dB.
+pub const HIDDEN_DB: f64 = 5.0;
+
 /// The residue while one one-third octave is played.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Residue {
     /// Nominal midband of the excitation, Hz.
     pub center_hz: f64,
-    /// Residue over the whole signal, dB.
+    /// Residue over the loudest one-third octave of the response, dB.
     pub level_db: f64,
     /// Its standard uncertainty from the noise, dB.
     pub standard_db: f64,
-    /// Noise over the whole signal, dB.
+    /// Noise over the loudest one-third octave of the response, dB.
     pub floor_db: f64,
     /// How much the loudest twentieth of the frames stands over their median, dB: 1 to 2 for steady noise, more for bursts.
     pub crest_db: f64,
@@ -64,7 +68,7 @@ impl Residue {
     /// Whether the residue stands out of the noise.
     #[must_use]
     pub fn told(&self) -> bool {
-        self.level_db > self.floor_db - 6.0 && self.standard_db < 3.0
+        self.standard_db < HIDDEN_DB
     }
 }
 
@@ -164,43 +168,47 @@ pub fn residue(signal: &[f64], rate_hz: f64, start_s: f64, sweep: &Sweep) -> Vec
     let noise: Vec<f64> = (0..=frames.last + 1)
         .map(|k| silence.iter().map(|&n| frames.above[n][k]).sum::<f64>() / silence.len() as f64)
         .collect();
-    third_octaves(plan.start_hz, plan.stop_hz)
+    let bands: Vec<_> = third_octaves(plan.start_hz, plan.stop_hz)
         .into_iter()
         .filter(|b| b.low_hz >= plan.start_hz * 0.99 && b.high_hz <= plan.stop_hz * 1.01)
-        .filter_map(|band| {
-            let high_hz = frames.last as f64 * frames.bin_hz;
-            if (MULTIPLE * band.high_hz).max(LEAST_HZ) * 2f64.sqrt() > high_hz {
-                return None;
-            }
-            let ends = [band.low_hz, band.high_hz].map(|f| start_s + sweep.time_s(f));
-            let mut power = Vec::new();
-            let mut hidden = 0.0;
-            let mut width_hz = 0.0;
+        .map(|b| (b, [b.low_hz, b.high_hz].map(|f| start_s + sweep.time_s(f))))
+        .collect();
+    let loudest = bands
+        .iter()
+        .map(|(_, ends)| {
+            let [from, to] = ends.map(|t| ((t * rate_hz).max(0.0) as usize).min(signal.len()));
+            let part = &signal[from..to.max(from)];
+            part.iter().map(|x| x * x).sum::<f64>() / part.len().max(1) as f64
+        })
+        .fold(0.0, f64::max);
+    if !(loudest > 0.0 && loudest.is_finite()) {
+        return Vec::new();
+    }
+    let high_hz = frames.last as f64 * frames.bin_hz;
+    let low_hz = |f: f64| MULTIPLE * f + REACH * frames.bin_hz;
+    bands
+        .into_iter()
+        .filter(|(band, _)| low_hz(band.high_hz) * 2f64.sqrt() <= high_hz)
+        .filter_map(|(band, ends)| {
+            let (mut power, mut hidden, mut width_hz) = (Vec::new(), 0.0, 0.0);
             for (n, sums) in frames.above.iter().enumerate() {
                 let t = frames.middle_s(n, rate_hz);
                 if t < ends[0] || t >= ends[1] {
                     continue;
                 }
-                let f = plan.start_hz * ((t - start_s) / sweep.rate_s()).exp();
-                let low = (MULTIPLE * f).max(LEAST_HZ);
+                let low = low_hz(plan.start_hz * ((t - start_s) / sweep.rate_s()).exp());
                 let bin = frames.bin(low);
                 power.push(sums[bin]);
                 hidden += noise[bin];
                 width_hz += high_hz - low;
             }
-            let count = power.len() as f64;
-            let [from, to] = ends.map(|t| ((t * rate_hz).max(0.0) as usize).min(signal.len()));
-            let whole = signal.get(from..to).unwrap_or_default();
-            if power.len() < 2 || whole.is_empty() {
+            if power.len() < 2 {
                 return None;
             }
-            let all = whole.iter().map(|x| x * x).sum::<f64>() / whole.len() as f64;
-            let (mean, hidden, width_hz) = (
-                power.iter().sum::<f64>() / count,
-                hidden / count,
-                width_hz / count,
-            );
-            // Relative standard deviation of a mean square of noise: 1/√(B·T).
+            let count = power.len() as f64;
+            let mean = power.iter().sum::<f64>() / count;
+            let (hidden, width_hz) = (hidden / count, width_hz / count);
+            // Relative variance of a mean square of noise: 1/(B·T).
             let spread = |time_s: f64| 1.0 / (width_hz * time_s.max(EFFECTIVE * edge_s));
             let sd = hidden * (spread(ends[1] - ends[0]) + spread(silence_s)).sqrt();
             let over = mean - hidden;
@@ -208,16 +216,16 @@ pub fn residue(signal: &[f64], rate_hz: f64, start_s: f64, sweep: &Sweep) -> Vec
             let (residue, standard_db) = if over > 0.1 * hidden + 3.0 * sd {
                 (over, 10.0 / std::f64::consts::LN_10 * sd / over)
             } else {
-                let most = mean.max(hidden);
-                (0.1 * hidden, db(most / (0.1 * hidden).max(1e-30)) / 1.65)
+                let least = (0.1 * hidden).max(1e-30 * loudest);
+                (least, (db(mean.max(hidden) / least) / 1.65).max(HIDDEN_DB))
             };
             power.sort_by(f64::total_cmp);
             let at = |share: f64| power[((power.len() - 1) as f64 * share).round() as usize];
             Some(Residue {
                 center_hz: band.nominal_hz,
-                level_db: db(residue / all.max(1e-30)),
+                level_db: db(residue / loudest),
                 standard_db,
-                floor_db: db(hidden / all.max(1e-30)),
+                floor_db: db(hidden / loudest),
                 crest_db: db(at(0.95) / at(0.5).max(1e-30)),
             })
         })

@@ -6,7 +6,9 @@
 #![allow(clippy::unwrap_used)]
 
 mod charts;
+mod commands;
 mod process;
+mod station;
 mod studies;
 
 use serde_json::Value;

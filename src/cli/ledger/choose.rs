@@ -82,7 +82,12 @@ impl ChoiceArgs {
         let day = |s: &Stored| s.entry.at.get(..10).unwrap_or(&s.entry.at).to_owned();
         let mut text = match (entries.first(), entries.last()) {
             (Some(first), Some(last)) => {
-                format!("{} entries from {} to {}", entries.len(), day(first), day(last))
+                format!(
+                    "{} entries from {} to {}",
+                    entries.len(),
+                    day(first),
+                    day(last)
+                )
             }
             _ => "no entries".to_owned(),
         };

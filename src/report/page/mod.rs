@@ -3,12 +3,14 @@
 //! It goes from the answer to its reasons: verdict, findings, pictures and bands, parameters, conditions and
 //! files, how it was computed. Every picture has its numbers as a table.
 
+mod certificate;
 mod damping;
 mod history;
 mod parts;
 mod pictures;
 mod style;
 
+pub use certificate::{Certificate, certificate};
 pub use damping::damping_page;
 pub use history::{History, history_page};
 
