@@ -7,6 +7,7 @@
 
 mod charts;
 mod commands;
+mod million;
 mod process;
 mod station;
 mod studies;
