@@ -10,7 +10,7 @@ use bassay::special::deviates::Deviates;
 pub const DAYS: usize = 20;
 pub const PER_DAY: usize = 10;
 /// First units, which tell centre and σ.
-pub const BASELINE: usize = 50;
+pub const BASELINE: usize = 80;
 /// Units before the drift.
 pub const DRIFT_FROM: usize = 100;
 pub const LEAKING_BATCH: usize = 4;

@@ -14,6 +14,7 @@ use crate::production::entry::Kind;
 use crate::production::gauge::{Grade, mean_squares};
 use crate::production::gauge_interval::{GaugeStudy, gauge_study};
 use crate::production::gauge_table::{Measurement, crossed};
+use crate::production::ledger::Filter;
 use crate::production::unit::parts;
 use crate::report;
 use crate::report::gauge::Held;
@@ -220,6 +221,11 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         }
         None => None,
     };
+    if args.file.is_some() && args.which.filter()? != Filter::default() {
+        return Err(Failure::input(
+            "options that choose entries go with --ledger; a table is taken whole",
+        ));
+    }
     let (list, unit) = match (&args.file, &args.ledger, &args.name) {
         (Some(file), _, _) => (table(file)?, String::new()),
         (None, Some(place), Some(name)) => logged(args, place, name, out)?,

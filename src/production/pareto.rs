@@ -77,7 +77,7 @@ pub fn pareto(units: &[UnitOutcome]) -> Pareto {
                 .into_iter()
                 .map(|(b, n)| (b.to_owned(), n))
                 .collect();
-            batches.sort_by(|a, b| b.1.cmp(&a.1));
+            batches.sort_by_key(|b| std::cmp::Reverse(b.1));
             CauseCount {
                 path: path.map(str::to_owned),
                 units: list.len(),

@@ -277,13 +277,13 @@ pub fn moves_run_length(rule: Rule, cells: usize) -> Option<RunLength> {
             return 1.0;
         }
         let mut after = vec![vec![vec![0.0; cells]; moves - 1]; 2];
-        for to in 0..2 {
-            moved(&first, to, &mut after[to][0]);
+        for (to, lists_after) in after.iter_mut().enumerate() {
+            moved(&first, to, &mut lists_after[0]);
             for (from, lists) in mass.iter().enumerate() {
                 for (done, list) in lists.iter().enumerate() {
                     let goes_on = (from == to) == (rule == Rule::Steps);
                     let place = if goes_on { done + 1 } else { 0 };
-                    if let Some(into) = after[to].get_mut(place) {
+                    if let Some(into) = lists_after.get_mut(place) {
                         moved(list, to, into);
                     }
                 }

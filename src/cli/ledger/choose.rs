@@ -7,6 +7,7 @@ use crate::cli::output::Output;
 use crate::production::entry::Kind;
 use crate::production::ledger::sqlite::Purpose;
 use crate::production::ledger::{Filter, Stored};
+use serde::Serialize;
 
 /// Options that choose entries.
 #[derive(Debug, Clone, clap::Args)]
@@ -102,5 +103,30 @@ impl ChoiceArgs {
             }
         }
         text
+    }
+}
+
+/// What `--json` prints: what was looked at, and what it says.
+#[derive(Serialize)]
+pub struct Document<'a, T: Serialize> {
+    format: &'static str,
+    software: String,
+    what: &'a str,
+    older_unread: bool,
+    #[serde(flatten)]
+    said: T,
+}
+
+impl Chosen {
+    /// The document of a look at these entries.
+    #[must_use]
+    pub fn document<T: Serialize>(&self, format: &'static str, said: T) -> Document<'_, T> {
+        Document {
+            format,
+            software: crate::production::inspect::software(),
+            what: &self.what,
+            older_unread: self.cut,
+            said,
+        }
     }
 }

@@ -5,9 +5,8 @@ use crate::cli::Exit;
 use crate::cli::failure::Failure;
 use crate::cli::output::Output;
 use crate::production::lookback::{Corrections, UnitOutcome, outcomes};
-use crate::production::pareto::{Pareto, pareto};
+use crate::production::pareto::pareto;
 use crate::report;
-use serde::Serialize;
 use std::path::PathBuf;
 
 /// Causes of failed units, the most frequent first
@@ -22,16 +21,6 @@ pub struct Args {
 
 /// Tests that are read unless another number is asked for: two years of ten a day, read in a second.
 pub const NEWEST: usize = 5000;
-
-#[derive(Serialize)]
-struct Document<'a> {
-    format: &'static str,
-    software: String,
-    what: &'a str,
-    older_unread: bool,
-    #[serde(flatten)]
-    pareto: &'a Pareto,
-}
 
 /// What became of the units in the chosen entries.
 #[must_use]
@@ -53,13 +42,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         out.remark(format!("written: {}", folder.display()));
     }
     if out.json {
-        out.document(&Document {
-            format: "bassay-pareto/1",
-            software: crate::production::inspect::software(),
-            what: &chosen.what,
-            older_unread: chosen.cut,
-            pareto: &pareto,
-        })?;
+        out.document(&chosen.document("bassay-pareto/1", &pareto))?;
     }
     out.line(report::pareto::text(&pareto).trim_end());
     Ok(Exit::Done)

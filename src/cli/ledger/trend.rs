@@ -198,11 +198,7 @@ fn unknown(name: &str, chosen: &Chosen) -> Failure {
 }
 
 #[derive(Serialize)]
-struct Document<'a> {
-    format: &'static str,
-    software: String,
-    what: &'a str,
-    older_unread: bool,
+struct Trends<'a> {
     trends: &'a [Trend],
 }
 
@@ -238,13 +234,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         out.remark(format!("written: {}", folder.display()));
     }
     if out.json {
-        out.document(&Document {
-            format: "bassay-trend/1",
-            software: crate::production::inspect::software(),
-            what: &chosen.what,
-            older_unread: chosen.cut,
-            trends: &trends,
-        })?;
+        out.document(&chosen.document("bassay-trend/1", Trends { trends: &trends }))?;
     }
     for (n, one) in trends.iter().enumerate() {
         if n > 0 {

@@ -5,9 +5,8 @@ use super::pareto::{NEWEST, units};
 use crate::cli::Exit;
 use crate::cli::failure::Failure;
 use crate::cli::output::Output;
-use crate::production::yields::{Yields, yields};
+use crate::production::yields::yields;
 use crate::report;
-use serde::Serialize;
 use std::path::PathBuf;
 
 /// How many units pass, by batch, station and week
@@ -18,16 +17,6 @@ pub struct Args {
     /// Folder for the picture (SVG and PNG)
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
-}
-
-#[derive(Serialize)]
-struct Document<'a> {
-    format: &'static str,
-    software: String,
-    what: &'a str,
-    older_unread: bool,
-    #[serde(flatten)]
-    yields: &'a Yields,
 }
 
 /// Runs the command.
@@ -44,13 +33,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         out.remark(format!("written: {}", folder.display()));
     }
     if out.json {
-        out.document(&Document {
-            format: "bassay-yield/1",
-            software: crate::production::inspect::software(),
-            what: &chosen.what,
-            older_unread: chosen.cut,
-            yields: &yields,
-        })?;
+        out.document(&chosen.document("bassay-yield/1", &yields))?;
     }
     out.line(report::yields::text(&yields).trim_end());
     Ok(Exit::Done)

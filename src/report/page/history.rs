@@ -1,13 +1,13 @@
 //! The log looked back at, as one HTML file: yields, causes, and a chart of every number that was asked for.
 
-use super::{pictures, style};
+use super::{pictures, whole};
 use crate::production::pareto::Pareto;
 use crate::production::trend::Trend;
 use crate::production::yields::{Group, Yields};
 use crate::report::inspection::digits;
 use crate::report::number::probability;
 use crate::report::{pareto, trend, words, yields};
-use maud::{DOCTYPE, Markup, PreEscaped, html};
+use maud::{Markup, PreEscaped, html};
 
 /// Size of a picture, user units.
 const SIZE: (u32, u32) = (860, 300);
@@ -31,32 +31,20 @@ pub struct History<'a> {
 #[must_use]
 pub fn history_page(history: &History<'_>) -> String {
     let head = "Production log: yields, causes, trends";
-    let document: Markup = html! {
-        (DOCTYPE)
-        html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta name="color-scheme" content="light dark";
-                title { (head) }
-                style { (PreEscaped(style::SHEET)) }
-            }
-            body {
-                header {
-                    h1 { (head) }
-                    p { (history.what) @if !history.made.is_empty() { " · made " (history.made) } }
-                }
-                main {
-                    (glance(history))
-                    (yield_part(history.yields))
-                    (cause_part(history.pareto))
-                    @for (n, one) in history.trends.iter().enumerate() { (trend_part(n, one)) }
-                }
-                footer { p class="note" { "bassay " (env!("CARGO_PKG_VERSION")) } }
-            }
+    let body = html! {
+        header {
+            h1 { (head) }
+            p { (history.what) @if !history.made.is_empty() { " · made " (history.made) } }
         }
+        main {
+            (glance(history))
+            (yield_part(history.yields))
+            (cause_part(history.pareto))
+            @for (n, one) in history.trends.iter().enumerate() { (trend_part(n, one)) }
+        }
+        footer { p class="note" { "bassay " (env!("CARGO_PKG_VERSION")) } }
     };
-    document.into_string()
+    whole(head, &body)
 }
 
 fn judged(t: &Trend) -> Markup {
