@@ -53,8 +53,10 @@ pub const LEAST_BASELINE: usize = 8;
 pub enum State {
     /// No alarm.
     Steady,
-    /// An alarm.
+    /// An alarm, and a lasting change is more probable than none.
     Changed,
+    /// An alarm, but no lasting change explains it: single values, something that passed, or chance.
+    Alarm,
     /// Too few values, or values without spread.
     CannotTell,
 }
@@ -105,7 +107,7 @@ pub struct Trend {
     pub alarms: Vec<Signal>,
     /// Rules that only hint.
     pub hints: Vec<Signal>,
-    /// When the change began; only with an alarm.
+    /// The change that the values show best, however improbable; only with an alarm.
     pub change: Option<ChangePoint>,
     /// Capability of all values.
     pub capability: Option<SampleCapability>,
@@ -205,14 +207,14 @@ fn judge(made: &mut Trend, values: &[f64], settings: &Settings) {
             ..signal
         });
     }
-    made.state = if made.first_alarm().is_some() {
-        State::Changed
-    } else {
-        State::Steady
-    };
-    if made.state == State::Changed {
+    if made.first_alarm().is_some() {
         made.change = change_point(values);
     }
+    made.state = match (made.first_alarm(), &made.change) {
+        (None, _) => State::Steady,
+        (_, Some(change)) if change.probability > 0.5 => State::Changed,
+        _ => State::Alarm,
+    };
     let uncertainties = made.series.points.iter().filter_map(|p| p.expanded);
     made.measurement_share = median(uncertainties.collect()).map(|u| 0.5 * u / sd);
     made.patience = Some(patience(settings, baseline));

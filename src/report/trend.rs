@@ -17,6 +17,7 @@ pub fn word(state: State) -> &'static str {
     match state {
         State::Steady => "Steady",
         State::Changed => "Changed",
+        State::Alarm => "Alarm, but no lasting change",
         State::CannotTell => "Cannot tell",
     }
 }
@@ -27,7 +28,7 @@ pub fn verdict(state: State) -> Verdict {
     match state {
         State::Steady => Verdict::Within,
         State::Changed => Verdict::Outside,
-        State::CannotTell => Verdict::Unresolved,
+        State::Alarm | State::CannotTell => Verdict::Unresolved,
     }
 }
 
@@ -128,7 +129,21 @@ fn alarm_words(trend: &Trend) -> Vec<String> {
             ));
         }
     }
-    if let Some(change) = &trend.change {
+    if trend.state == State::Alarm {
+        let chance = trend.change.as_ref().map_or(String::new(), |c| {
+            format!(" (probability of one: {})", probability(c.probability))
+        });
+        list.push(format!(
+            "No lasting change explains this{chance}: look at these units and at what passed; in {} values a steady process \
+             alarms now and then.",
+            trend.series.points.len() - trend.baseline
+        ));
+    }
+    if let Some(change) = trend
+        .change
+        .as_ref()
+        .filter(|_| trend.state == State::Changed)
+    {
         let shape = if change.drift > 0.5 {
             format!("drifted ({})", probability(change.drift))
         } else {
@@ -405,7 +420,11 @@ pub fn charts(trend: &Trend) -> Vec<(&'static str, Chart)> {
             .points
             .push(mark(index, values[index], f64::NAN, Verdict::Outside));
     }
-    if let Some(change) = &trend.change {
+    if let Some(change) = trend
+        .change
+        .as_ref()
+        .filter(|_| trend.state == State::Changed)
+    {
         single.points.push(mark(
             change.first,
             values[change.first],

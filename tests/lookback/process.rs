@@ -3,6 +3,8 @@
 use super::{near, number, rows};
 use bassay::production::capability::{distance_interval, sample_capability};
 use bassay::production::change_point::change_point;
+use bassay::production::lookback::{Point, Series};
+use bassay::production::trend::{Settings, State, trend};
 use bassay::special::beta::{f_quantile, f_tail, incomplete_beta, share_interval};
 use bassay::special::deviates::Deviates;
 
@@ -170,4 +172,46 @@ fn no_change_is_no_change() {
     assert!(change_point(&[1.0; 20]).is_none());
     assert!(change_point(&[1.0, 2.0]).is_none());
     assert!(change_point(&[f64::NAN; 20]).is_none());
+}
+
+/// One odd unit raises an alarm, and is no lasting change; too few values tell nothing.
+#[test]
+fn one_odd_unit_is_no_change() {
+    let run = |values: &[f64]| {
+        let points = values
+            .iter()
+            .map(|v| Point {
+                at: "2026-03-02T08:00:00Z".into(),
+                station: "station-1".into(),
+                unit: "U1".into(),
+                batch: None,
+                attempt: 1,
+                value: *v,
+                expanded: None,
+                low: None,
+                high: None,
+                digest: String::new(),
+            })
+            .collect();
+        let series = Series {
+            name: "r".into(),
+            unit: "Ω".into(),
+            points,
+            untold: 0,
+            missing: 0,
+            retests: 0,
+            other_unit: 0,
+        };
+        trend(series, &Settings::default())
+    };
+    let mut random = Deviates::new(24, 0);
+    let mut values: Vec<f64> = (0..60).map(|_| 10.0 + 0.1 * random.normal()).collect();
+    assert_eq!(run(&values).state, State::Steady);
+    values[40] = 10.6;
+    let found = run(&values);
+    assert_eq!(found.state, State::Alarm, "{:?}", found.change);
+    assert!(found.alarms.iter().any(|s| s.index == 40));
+    assert_eq!(run(&values[..15]).state, State::CannotTell);
+    assert_eq!(run(&[10.0; 60]).state, State::CannotTell);
+    assert_eq!(run(&[]).state, State::CannotTell);
 }

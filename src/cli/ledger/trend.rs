@@ -30,7 +30,7 @@ pub struct Args {
     /// Folder for pictures (SVG and PNG)
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
-    /// End with 1 if a number changed, and with 3 if it cannot be told
+    /// End with 1 if a number changed, and with 3 if there is an alarm without a lasting change, or it cannot be told
     #[arg(long)]
     alarm: bool,
 }
@@ -245,7 +245,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     let any = |state: State| trends.iter().any(|t| t.state == state);
     Ok(match args.alarm {
         true if any(State::Changed) => Exit::Outside,
-        true if any(State::CannotTell) => Exit::Unresolved,
+        true if any(State::Alarm) || any(State::CannotTell) => Exit::Unresolved,
         _ => Exit::Done,
     })
 }
