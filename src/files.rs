@@ -30,6 +30,21 @@ pub enum FileError {
 /// # Errors
 /// [`FileError::Write`] names the file; an existing file is then untouched.
 pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), FileError> {
+    write_with(path, |file| file.write_all(bytes))?.map_err(|cause| FileError::Write {
+        path: path.to_path_buf(),
+        cause,
+    })
+}
+
+/// As [`write_whole`], for what is too long to be held in memory: `fill` writes into the temporary file. Its own failure
+/// comes back inside, and the file is then not written.
+///
+/// # Errors
+/// [`FileError::Write`] names the file; an existing file is then untouched.
+pub fn write_with<T, E>(
+    path: &Path,
+    fill: impl FnOnce(&mut std::io::BufWriter<&std::fs::File>) -> Result<T, E>,
+) -> Result<Result<T, E>, FileError> {
     let fail = |cause| FileError::Write {
         path: path.to_path_buf(),
         cause,
@@ -39,12 +54,18 @@ pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), FileError> {
         _ => Path::new("."),
     };
     std::fs::create_dir_all(folder).map_err(fail)?;
-    let mut file = tempfile::Builder::new()
+    let file = tempfile::Builder::new()
         .prefix(".bassay-")
         .suffix(".partial")
         .tempfile_in(folder)
         .map_err(fail)?;
-    file.write_all(bytes).map_err(fail)?;
+    let mut out = std::io::BufWriter::new(file.as_file());
+    let done = match fill(&mut out) {
+        Ok(done) => done,
+        Err(error) => return Ok(Err(error)),
+    };
+    out.flush().map_err(fail)?;
+    drop(out);
     file.as_file().sync_all().map_err(fail)?;
     #[cfg(unix)]
     {
@@ -53,7 +74,7 @@ pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), FileError> {
         file.as_file().set_permissions(readable).map_err(fail)?;
     }
     file.persist(path).map_err(|error| fail(error.error))?;
-    Ok(())
+    Ok(Ok(done))
 }
 
 /// Largest text file that is read whole, bytes: a design or a curve is far smaller, so that a larger one is a

@@ -1,12 +1,14 @@
 //! 95 % intervals: normal, and Student's where the variance itself was estimated from few residuals.
 //!
 //! t_ν solves P(|T| ≤ t) = 0.95 with P(|T| ≤ t) = 1 − I_x(ν/2, ½), x = ν/(ν + t²), I the regularised incomplete beta
-//! function, here by its continued fraction. ν need not be an integer (effective degrees of freedom, JCGM 100, G.4).
+//! function ([`crate::special::beta`]). ν need not be an integer (effective degrees of freedom, JCGM 100, G.4).
 //!
 //! **Range.** ν ≥ 1; below that the number of residuals says nothing about their variance and ν = 1 is used. Above 10⁷ the
 //! normal factor is taken, which differs by less than 10⁻⁶.
 //!
-//! References: Student 1908; JCGM 100:2008, table G.2; Lentz 1976 (continued fractions, from memory).
+//! References: Student 1908; JCGM 100:2008, table G.2.
+
+use crate::special::beta::incomplete_beta;
 
 /// Two-sided 95 % point of the normal distribution.
 pub const NORMAL_95: f64 = 1.959_963_984_540_054;
@@ -46,42 +48,6 @@ pub fn interval_95(estimate: f64, sd: f64, degrees_of_freedom: Option<f64>) -> [
 /// P(|T| > t) for Student's T with ν degrees of freedom.
 fn outside(t: f64, nu: f64) -> f64 {
     incomplete_beta(0.5 * nu, 0.5, nu / (nu + t * t))
-}
-
-/// Regularised incomplete beta function I_x(a, b), 0 ≤ x ≤ 1.
-fn incomplete_beta(a: f64, b: f64, x: f64) -> f64 {
-    if x <= 0.0 {
-        return 0.0;
-    }
-    if x >= 1.0 {
-        return 1.0;
-    }
-    // The fraction converges fast below this point; above it the complement does.
-    if x > (a + 1.0) / (a + b + 2.0) {
-        return 1.0 - incomplete_beta(b, a, 1.0 - x);
-    }
-    let log_front =
-        a * x.ln() + b * (-x).ln_1p() - (libm::lgamma(a) + libm::lgamma(b) - libm::lgamma(a + b));
-    const TINY: f64 = 1e-300;
-    let guard = |v: f64| if v.abs() < TINY { TINY } else { v };
-    let (mut c, mut d) = (1.0, 1.0 / guard(1.0 - (a + b) * x / (a + 1.0)));
-    let mut fraction = d;
-    for m in 1..500 {
-        let m = f64::from(m);
-        let even = m * (b - m) * x / ((a + 2.0 * m - 1.0) * (a + 2.0 * m));
-        let odd = -(a + m) * (a + b + m) * x / ((a + 2.0 * m) * (a + 2.0 * m + 1.0));
-        let mut last = 1.0;
-        for term in [even, odd] {
-            d = 1.0 / guard(1.0 + term * d);
-            c = guard(1.0 + term / c);
-            last = c * d;
-            fraction *= last;
-        }
-        if (last - 1.0).abs() < 1e-15 {
-            break;
-        }
-    }
-    log_front.exp() * fraction / a
 }
 
 #[cfg(test)]

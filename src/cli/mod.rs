@@ -1,6 +1,8 @@
 //! The command line: one file per command, arguments as typed apart from what they resolve to.
 
 pub mod align;
+pub mod book;
+pub mod certificate;
 pub mod check;
 pub mod compare;
 pub mod coupon;
@@ -10,6 +12,10 @@ pub mod demo;
 #[cfg(feature = "live")]
 pub mod devices;
 pub mod failure;
+pub mod gauge;
+pub mod inspect;
+pub mod ledger;
+pub mod limits;
 pub mod load;
 pub mod output;
 pub mod plan;
@@ -63,6 +69,10 @@ enum Command {
     Devices(devices::Args),
     Record(Box<record::Args>),
     Rehearse(Box<rehearse::RehearseArgs>),
+    Inspect(inspect::Args),
+    Ledger(Box<ledger::Args>),
+    Gauge(gauge::Args),
+    Limits(limits::Args),
 }
 
 /// Runs the program on the process's arguments.
@@ -86,6 +96,10 @@ pub fn main() -> ExitCode {
         Command::Devices(args) => devices::run(args, &out),
         Command::Record(args) => record::run(args, &out),
         Command::Rehearse(args) => rehearse::run(args, &out),
+        Command::Inspect(args) => inspect::run(args, &out),
+        Command::Ledger(args) => ledger::run(args, &out),
+        Command::Gauge(args) => gauge::run(args, &out),
+        Command::Limits(args) => limits::run(args, &out),
     };
     match done.and_then(|exit| out.ended().map(|()| exit)) {
         Ok(Exit::Done) => ExitCode::SUCCESS,

@@ -23,6 +23,10 @@
 //! References: JCGM 101:2008, 7.7 (coverage intervals from drawn values); David & Nagaraja 2003, Order Statistics, ch. 7 (from
 //! memory).
 
+mod differences;
+
+pub use differences::{DrawnBand, draw_differences};
+
 use super::network::Network;
 use super::network::ensemble::{Ensemble, Varied};
 use super::predict::REFERENCE_PA;
@@ -338,6 +342,17 @@ pub fn draw_units(
     spread: &Spread,
     drawing: &Drawing,
 ) -> Result<Outcome, SpreadError> {
+    let (designed, drawn, lost) = draw(design, air, spread, drawing)?;
+    Ok(summarise(design, drawing, &designed, &drawn, lost))
+}
+
+/// The squared magnitudes of the design, those of all units over them, and how many units are lost.
+fn draw(
+    design: &Design,
+    air: &AirConditions,
+    spread: &Spread,
+    drawing: &Drawing,
+) -> Result<(Vec<f64>, Drawn, usize), SpreadError> {
     let observed: Vec<Observed> = std::iter::once(Observed::Impedance)
         .chain((0..design.probes.len()).map(Observed::Probe))
         .collect();
@@ -380,7 +395,7 @@ pub fn draw_units(
     if lost == units {
         return Err(SpreadError::Lost { units });
     }
-    Ok(summarise(design, drawing, &designed, &drawn, lost))
+    Ok((designed, drawn, lost))
 }
 
 /// Squared magnitudes over those of the design: [`CHUNK`] units at a time, in each such part column by column.

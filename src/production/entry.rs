@@ -15,6 +15,178 @@ use serde::{Deserialize, Serialize};
 /// The `format` key of an entry's body.
 pub const FORMAT: &str = "bassay-entry/1";
 
+/// What stands in the place of a digest before the first entry of a chain.
+pub const BEGIN: &str = "0000000000000000000000000000000000000000000000000000000000000000";
+
+/// Longest name of a station, bytes.
+pub const STATION_LENGTH: usize = 64;
+
+/// Digest of entry `number` of a station, 64 lower-case hex digits.
+///
+/// `buffer` only saves allocations where many are computed one after another.
+#[must_use]
+pub fn digest(
+    previous: &str,
+    station: &str,
+    number: u64,
+    body: &str,
+    buffer: &mut Vec<u8>,
+) -> blake3::Hash {
+    buffer.clear();
+    buffer.extend_from_slice(previous.as_bytes());
+    buffer.extend_from_slice(station.as_bytes());
+    buffer.push(b'\n');
+    buffer.extend_from_slice(number.to_string().as_bytes());
+    buffer.push(b'\n');
+    buffer.extend_from_slice(body.as_bytes());
+    blake3::hash(buffer)
+}
+
+/// Whether a text is a digest: 64 lower-case hex digits.
+#[must_use]
+pub fn is_digest(text: &str) -> bool {
+    text.len() == 64
+        && text
+            .bytes()
+            .all(|b| b.is_ascii_digit() || (b'a'..=b'f').contains(&b))
+}
+
+/// An entry that cannot be written.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+#[error("entry of unit «{unit}»: {key}: found {found}; expected {expected}")]
+pub struct EntryError {
+    /// Serial number, for finding it.
+    pub unit: String,
+    /// Key of the body.
+    pub key: String,
+    /// What was found.
+    pub found: String,
+    /// What was expected.
+    pub expected: &'static str,
+}
+
+/// A name of a station that can stand in a chain: nothing that ends a line, not empty, not longer than [`STATION_LENGTH`].
+#[must_use]
+pub fn is_station(name: &str) -> bool {
+    !name.is_empty()
+        && name.len() <= STATION_LENGTH
+        && name.trim() == name
+        && !name.contains(char::is_control)
+}
+
+impl Entry {
+    /// The line of JSON that the digest covers, after looking at what JSON would change in silence.
+    ///
+    /// # Errors
+    /// [`EntryError`] for another format, a time that is none, a number that is not finite, a digest that is none.
+    pub fn body(&self) -> Result<String, EntryError> {
+        self.check()?;
+        serde_json::to_string(self).map_err(|cause| self.wrong("body", cause, "what JSON can hold"))
+    }
+
+    /// When, in microseconds since 1970-01-01T00:00:00Z.
+    ///
+    /// # Errors
+    /// [`EntryError`] if [`Entry::at`] is no time.
+    pub fn at_us(&self) -> Result<i64, EntryError> {
+        microseconds(&self.at).ok_or_else(|| self.wrong("at", &self.at, TIME))
+    }
+
+    fn check(&self) -> Result<(), EntryError> {
+        if self.format != FORMAT {
+            return Err(self.wrong("format", &self.format, FORMAT));
+        }
+        self.at_us()?;
+        let digests = [
+            ("limits", Some(&self.limits), true),
+            ("design", Some(&self.design), true),
+            ("refers_to", self.refers_to.as_ref(), false),
+        ];
+        for (key, value, may_be_empty) in digests {
+            if let Some(value) = value
+                && !(is_digest(value) || may_be_empty && value.is_empty())
+            {
+                return Err(self.wrong(key, value, DIGEST));
+            }
+        }
+        for file in &self.files {
+            if !is_digest(&file.digest) {
+                return Err(self.wrong(&format!("files.{}", file.name), &file.digest, DIGEST));
+            }
+        }
+        for v in &self.values {
+            for (key, number) in [
+                ("value", v.value),
+                ("expanded", v.expanded),
+                ("low", v.low),
+                ("high", v.high),
+            ] {
+                finite(number).map_err(|n| {
+                    self.wrong(&format!("values.{}.{key}", v.name), n, "a finite number")
+                })?;
+            }
+        }
+        let others = [
+            (
+                "cause.probability",
+                self.cause.as_ref().map(|c| c.probability),
+            ),
+            (
+                "bench.oldest_days",
+                self.bench.as_ref().map(|b| b.oldest_days),
+            ),
+            (
+                "conditions.temperature_c",
+                self.conditions.map(|c| c.temperature_c),
+            ),
+            (
+                "conditions.pressure_kpa",
+                self.conditions.map(|c| c.pressure_kpa),
+            ),
+            (
+                "conditions.humidity_pct",
+                self.conditions.map(|c| c.humidity_pct),
+            ),
+        ];
+        for (key, number) in others {
+            finite(number).map_err(|n| self.wrong(key, n, "a finite number"))?;
+        }
+        Ok(())
+    }
+
+    fn wrong(
+        &self,
+        key: &str,
+        found: impl std::fmt::Display,
+        expected: &'static str,
+    ) -> EntryError {
+        EntryError {
+            unit: self.unit.clone(),
+            key: key.to_string(),
+            found: format!("«{found}»"),
+            expected,
+        }
+    }
+}
+
+const TIME: &str = "a time with offset as in 2026-03-14T10:20:00Z";
+const DIGEST: &str = "64 lower-case hex digits";
+
+fn finite(number: Option<f64>) -> Result<(), f64> {
+    match number {
+        Some(n) if !n.is_finite() => Err(n),
+        _ => Ok(()),
+    }
+}
+
+/// Microseconds since 1970 of a time in RFC 3339; `None` if it is none.
+#[must_use]
+pub fn microseconds(text: &str) -> Option<i64> {
+    text.parse::<jiff::Timestamp>()
+        .ok()
+        .map(jiff::Timestamp::as_microsecond)
+}
+
 /// The body of an entry.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Entry {
@@ -77,6 +249,39 @@ pub enum Kind {
     Reference,
     /// A measurement of a gauge study.
     Gauge,
+    /// Raw captures were removed by the rules of retention; `files` names them.
+    Retention,
+}
+
+impl Kind {
+    /// All of them.
+    pub const ALL: [Self; 6] = [
+        Self::Inspection,
+        Self::Correction,
+        Self::StationCheck,
+        Self::Reference,
+        Self::Gauge,
+        Self::Retention,
+    ];
+
+    /// The word that stands in the body.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Inspection => "inspection",
+            Self::Correction => "correction",
+            Self::StationCheck => "station-check",
+            Self::Reference => "reference",
+            Self::Gauge => "gauge",
+            Self::Retention => "retention",
+        }
+    }
+
+    /// The kind of a word.
+    #[must_use]
+    pub fn of(word: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|kind| kind.word() == word)
+    }
 }
 
 /// What a test came to.
@@ -91,6 +296,28 @@ pub enum Judgement {
     Unresolved,
     /// Nothing was judged.
     None,
+}
+
+impl Judgement {
+    /// All of them.
+    pub const ALL: [Self; 4] = [Self::Pass, Self::Fail, Self::Unresolved, Self::None];
+
+    /// The word that stands in the body.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Pass => "pass",
+            Self::Fail => "fail",
+            Self::Unresolved => "unresolved",
+            Self::None => "none",
+        }
+    }
+
+    /// The judgement of a word.
+    #[must_use]
+    pub fn of(word: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|kind| kind.word() == word)
+    }
 }
 
 /// Why a unit failed.

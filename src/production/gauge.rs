@@ -9,8 +9,11 @@
 //! Six standard deviations of the gauge over the tolerance: up to 0.1 good, up to 0.3 perhaps, above not. Reference:
 //! AIAG, Measurement Systems Analysis, 4th edition (from memory).
 
+use crate::special::beta::f_tail;
+use serde::Serialize;
+
 /// Variance components of a gauge, in the square of the unit.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Gauge {
     /// Repeats by one person on one part.
     pub repeatability: f64,
@@ -21,7 +24,8 @@ pub struct Gauge {
 }
 
 /// What a gauge is good for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Grade {
     /// At most a tenth of the tolerance.
     Good,
@@ -53,10 +57,85 @@ impl Gauge {
     /// The grade of that share.
     #[must_use]
     pub fn grade(&self, tolerance: f64) -> Grade {
-        match self.share(tolerance) {
-            s if s <= 0.1 => Grade::Good,
-            s if s <= 0.3 => Grade::Perhaps,
-            _ => Grade::Unfit,
+        Grade::of(self.share(tolerance))
+    }
+}
+
+impl Grade {
+    /// The grade of a share of the tolerance.
+    #[must_use]
+    pub fn of(share: f64) -> Self {
+        match share {
+            s if s <= 0.1 => Self::Good,
+            s if s <= 0.3 => Self::Perhaps,
+            _ => Self::Unfit,
+        }
+    }
+}
+
+/// Mean squares of a complete crossed study, with what they are of.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct MeanSquares {
+    /// P: parts.
+    pub parts: f64,
+    /// O: people.
+    pub people: f64,
+    /// I: interaction of parts and people.
+    pub interaction: f64,
+    /// E: repeats.
+    pub repeats: f64,
+    /// p.
+    pub part_count: usize,
+    /// o.
+    pub person_count: usize,
+    /// r.
+    pub repeat_count: usize,
+}
+
+impl MeanSquares {
+    /// Degrees of freedom of parts, people, interaction and repeats.
+    #[must_use]
+    pub fn degrees(&self) -> [f64; 4] {
+        let [p, o, r] = self.counts();
+        [p - 1.0, o - 1.0, (p - 1.0) * (o - 1.0), p * o * (r - 1.0)]
+    }
+
+    /// p, o and r.
+    #[must_use]
+    pub fn counts(&self) -> [f64; 3] {
+        [self.part_count, self.person_count, self.repeat_count].map(|n| n as f64)
+    }
+
+    /// Probability of so large a ratio of interaction to repeats where there is no interaction.
+    #[must_use]
+    pub fn interaction_chance(&self) -> f64 {
+        let [_, _, both, within] = self.degrees();
+        f_tail(both, within, self.interaction / self.repeats)
+    }
+
+    /// The same study with the interaction counted among the repeats: what is common practice where the interaction shows
+    /// nothing.
+    #[must_use]
+    pub fn pooled(&self) -> f64 {
+        let [_, _, both, within] = self.degrees();
+        (both * self.interaction + within * self.repeats) / (both + within)
+    }
+
+    /// Variance components. With `pool` the interaction is counted among the repeats.
+    #[must_use]
+    pub fn components(&self, pool: bool) -> Gauge {
+        let [p, o, r] = self.counts();
+        let (within, both) = if pool {
+            (self.pooled(), self.pooled())
+        } else {
+            (self.repeats, self.interaction)
+        };
+        let at_least_none = |x: f64| x.max(0.0);
+        Gauge {
+            repeatability: within,
+            reproducibility: at_least_none((both - within) / r)
+                + at_least_none((self.people - both) / (p * r)),
+            parts: at_least_none((self.parts - both) / (o * r)),
         }
     }
 }
@@ -64,6 +143,12 @@ impl Gauge {
 /// The study of `value[part][person][repeat]`; `None` unless it is complete with at least two of each.
 #[must_use]
 pub fn study(value: &[Vec<Vec<f64>>]) -> Option<Gauge> {
+    mean_squares(value).map(|m| m.components(false))
+}
+
+/// Mean squares of `value[part][person][repeat]`; `None` unless it is complete with at least two of each.
+#[must_use]
+pub fn mean_squares(value: &[Vec<Vec<f64>>]) -> Option<MeanSquares> {
     let p = value.len();
     let o = value.first()?.len();
     let r = value.first()?.first()?.len();
@@ -103,11 +188,13 @@ pub fn study(value: &[Vec<Vec<f64>>]) -> Option<Gauge> {
     let square_people = p * r * spread(&person) / (o - 1.0);
     let square_both = r * together / ((p - 1.0) * (o - 1.0));
     let square_within = within / (p * o * (r - 1.0));
-    let at_least_none = |x: f64| x.max(0.0);
-    Some(Gauge {
-        repeatability: square_within,
-        reproducibility: at_least_none((square_both - square_within) / r)
-            + at_least_none((square_people - square_both) / (p * r)),
-        parts: at_least_none((square_parts - square_both) / (o * r)),
+    Some(MeanSquares {
+        parts: square_parts,
+        people: square_people,
+        interaction: square_both,
+        repeats: square_within,
+        part_count: value.len(),
+        person_count: value[0].len(),
+        repeat_count: value[0][0].len(),
     })
 }

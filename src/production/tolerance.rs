@@ -351,7 +351,7 @@ fn sound(sample: usize, content: f64, confidence: f64) -> Result<(), ToleranceEr
 }
 
 /// Values of w = √(χ²_ν/ν) and their probabilities, in steps of ln w that follow what changes over 1/`rate`.
-fn ratios(nu: f64, rate: f64) -> Vec<(f64, f64)> {
+pub(super) fn ratios(nu: f64, rate: f64) -> Vec<(f64, f64)> {
     let step = 0.25 / rate;
     // Density of u = ln w over that at its mode, u = 0: exp(ν·(u − (e^(2u) − 1)/2)).
     let density = |i: i64| {

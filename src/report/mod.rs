@@ -6,18 +6,24 @@ pub mod csv;
 pub mod damping;
 #[cfg(test)]
 pub(crate) mod example;
+pub mod gauge;
+pub mod inspection;
+pub mod limits;
 pub mod number;
 mod page;
+pub mod pareto;
 pub mod plan;
 pub mod plot;
 pub mod prediction;
 pub mod several;
 pub mod spread;
 pub mod text;
+pub mod trend;
 pub mod verification;
 pub mod words;
+pub mod yields;
 
-pub use page::{damping_page, page};
+pub use page::{Certificate, History, certificate, damping_page, history_page, page};
 pub use plot::{Chart, chart_to_files};
 pub use verification::observation_curves;
 

@@ -14,16 +14,7 @@ const WIDTH: usize = 80;
 #[must_use]
 pub fn summary(result: &Outcome, report: Option<&Path>, colour: bool) -> String {
     let mut out = String::new();
-    let head = format!(
-        "{} {}",
-        words::sign(result.verdict),
-        words::long(result.verdict)
-    );
-    let head = if colour {
-        painted(&head, result.verdict, true)
-    } else {
-        head
-    };
+    let head = headed(result.verdict, words::long(result.verdict), colour);
     out.push_str(&head);
     out.push('\n');
     wrapped(
@@ -218,7 +209,7 @@ pub fn plain(text: &str) -> String {
         .collect()
 }
 
-fn painted(text: &str, verdict: Verdict, bold: bool) -> String {
+pub(super) fn painted(text: &str, verdict: Verdict, bold: bool) -> String {
     let code = match verdict {
         Verdict::Within => 32,
         Verdict::Outside => 31,
@@ -226,6 +217,17 @@ fn painted(text: &str, verdict: Verdict, bold: bool) -> String {
     };
     let weight = if bold { "1;" } else { "" };
     format!("\u{1b}[{weight}{code}m{text}\u{1b}[0m")
+}
+
+/// A word with the sign of a verdict, in its colour if that is wanted.
+#[must_use]
+pub(super) fn headed(verdict: Verdict, word: &str, colour: bool) -> String {
+    let head = format!("{} {word}", words::sign(verdict));
+    if colour {
+        painted(&head, verdict, true)
+    } else {
+        head
+    }
 }
 
 /// Appends words in lines of at most `WIDTH` columns behind `indent` spaces; a longer word stands alone.

@@ -7,6 +7,7 @@ pub mod decimate;
 pub mod deconvolve;
 pub mod grid;
 pub mod impedance;
+pub mod residue;
 pub mod sweep;
 pub mod wav;
 pub mod weighting;

@@ -1,5 +1,6 @@
 //! Special functions of the acoustic elements, and numbers that carry a derivative.
 
+pub mod beta;
 pub mod deviates;
 pub mod hyperbolic;
 pub mod loss;

@@ -3,10 +3,27 @@
 //! Both hold the same entries ([`super::entry`]) in the same chains and answer the same questions, so that the commands and
 //! the tests know only [`Ledger`].
 
+pub mod address;
+pub mod audit;
+pub mod captures;
+pub mod error;
+pub mod export;
+pub mod heads;
+pub mod postgres;
+mod question;
+pub mod record;
+pub mod reference;
+pub mod spool;
+pub mod sqlite;
+mod sqlite_schema;
+
+pub use error::LedgerError;
+pub use record::{Head, Marks, Record};
+
 use super::entry::{Entry, Judgement, Kind};
 
 /// An entry in its place in its station's chain.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
 pub struct Stored {
     /// Station whose chain it is.
     pub station: String,
@@ -66,8 +83,178 @@ pub trait Ledger {
     /// # Errors
     /// [`LedgerError`].
     fn attempts(&mut self, unit: &str) -> Result<u32, LedgerError>;
+
+    /// What a person should know: entries that wait for the server, answers that come from this station only.
+    fn notice(&mut self) -> Option<String> {
+        None
+    }
 }
 
-/// A log that cannot be used.
-#[derive(Debug, thiserror::Error)]
-pub enum LedgerError {}
+/// What the log's own upkeep needs beyond [`Ledger`]: audit, delivery, export.
+pub trait Store: Ledger {
+    /// The file or the server, as messages name it; without a password.
+    fn place(&self) -> String;
+
+    /// The last entry of every chain, by station.
+    ///
+    /// # Errors
+    /// [`LedgerError`].
+    fn heads(&mut self) -> Result<Vec<Head>, LedgerError>;
+
+    /// Records of a station behind number `after`, in order, at most `most`.
+    ///
+    /// # Errors
+    /// [`LedgerError`].
+    fn records(
+        &mut self,
+        station: &str,
+        after: u64,
+        most: usize,
+    ) -> Result<Vec<Record>, LedgerError>;
+
+    /// Takes records that were written elsewhere, each at its place in its chain, all or none; one that is there already is
+    /// passed over. Gives back how many are new.
+    ///
+    /// # Errors
+    /// [`LedgerError::Fork`], [`LedgerError::Gap`], [`LedgerError::Digest`] and what the store says.
+    fn deliver(&mut self, records: &[Record]) -> Result<usize, LedgerError>;
+
+    /// Position of the newest entry in the store; positions grow in the order of writing, with gaps.
+    ///
+    /// # Errors
+    /// [`LedgerError`].
+    fn last_position(&mut self) -> Result<i64, LedgerError>;
+
+    /// A connection of its own that reads what lies in the store, so that several can read at once.
+    ///
+    /// # Errors
+    /// [`LedgerError`].
+    fn reader(&self) -> Result<Box<dyn Reader + Send>, LedgerError>;
+
+    /// The database's own check of its pages and indexes; what it found, or nothing.
+    ///
+    /// # Errors
+    /// [`LedgerError`] if it cannot be asked.
+    fn integrity(&mut self) -> Result<Option<String>, LedgerError>;
+}
+
+/// Reads entries as they lie in the store, sound or not.
+pub trait Reader {
+    /// All rows with `from` ≤ position < `to`, by position.
+    ///
+    /// # Errors
+    /// [`LedgerError`].
+    fn read(
+        &mut self,
+        from: i64,
+        to: i64,
+        each: &mut dyn FnMut(&Row<'_>) -> Result<(), LedgerError>,
+    ) -> Result<(), LedgerError>;
+}
+
+/// A row of the store: the record and the columns that it is searched by. A column that does not hold what it should is
+/// empty here.
+#[derive(Debug, Clone, Copy)]
+pub struct Row<'a> {
+    /// Position in the store.
+    pub position: i64,
+    /// Station.
+    pub station: &'a str,
+    /// Place in its chain.
+    pub number: u64,
+    /// Digest of the record before it.
+    pub previous: &'a str,
+    /// Its own digest.
+    pub digest: &'a str,
+    /// Column `kind`.
+    pub kind: &'a str,
+    /// Column `at_us`.
+    pub at_us: i64,
+    /// Column `unit`.
+    pub unit: &'a str,
+    /// Column `batch`.
+    pub batch: Option<&'a str>,
+    /// Column `refers_to`.
+    pub refers_to: Option<&'a str>,
+    /// Column `verdict`.
+    pub verdict: &'a str,
+    /// The body.
+    pub body: &'a str,
+}
+
+impl Row<'_> {
+    /// As a record of its own.
+    #[must_use]
+    pub fn record(&self) -> Record {
+        Record {
+            station: self.station.to_string(),
+            number: self.number,
+            previous: self.previous.to_string(),
+            digest: self.digest.to_string(),
+            body: self.body.to_string(),
+        }
+    }
+
+    /// Whether the columns say what the body says.
+    #[must_use]
+    pub fn agrees(&self, marks: &Marks<'_>) -> bool {
+        self.kind == marks.kind
+            && self.at_us == marks.at_us
+            && self.unit == marks.unit
+            && self.batch == marks.batch.as_deref()
+            && self.refers_to == marks.refers_to.as_deref()
+            && self.verdict == marks.verdict
+    }
+}
+
+/// The one entry of a search by digest.
+fn only(mut found: Vec<Record>, digest: &str) -> Result<Option<Stored>, LedgerError> {
+    if found.len() > 1 {
+        return Err(LedgerError::Ambiguous {
+            found: digest.to_string(),
+        });
+    }
+    found.pop().map(Record::read).transpose()
+}
+
+/// Looks at a record that came from elsewhere: its digest must follow, its whole body must be one that we can read.
+fn delivered(record: &Record) -> Result<Marks<'_>, LedgerError> {
+    record.prove()?;
+    record.clone().read()?;
+    record.marks()
+}
+
+/// Whether a delivered record is the next of its chain; false if it is there already. `there` is the digest at its place.
+fn follows(
+    place: &str,
+    record: &Record,
+    head: &Head,
+    there: Option<String>,
+) -> Result<bool, LedgerError> {
+    if there.as_ref() == Some(&record.digest) {
+        return Ok(false);
+    }
+    let fork = |number: u64, here: &str, there: String| LedgerError::Fork {
+        place: place.to_string(),
+        station: record.station.clone(),
+        number,
+        there,
+        here: here.to_string(),
+    };
+    if record.number > head.number + 1 {
+        return Err(LedgerError::Gap {
+            place: place.to_string(),
+            station: record.station.clone(),
+            number: record.number,
+            head: head.number,
+        });
+    }
+    if record.number <= head.number {
+        let there = there.unwrap_or_else(|| "missing".to_string());
+        return Err(fork(record.number, &record.digest, there));
+    }
+    if record.previous != head.digest {
+        return Err(fork(head.number, &record.previous, head.digest.clone()));
+    }
+    Ok(true)
+}

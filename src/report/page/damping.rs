@@ -1,12 +1,12 @@
 //! The calibration of damping resistors as one HTML file.
 
-use super::{pictures, style};
+use super::{pictures, whole};
 use crate::damping::{Damping, Resistor};
 use crate::report::damping::{
     charts, designed_and_wanted, reach, resistance, ripple_words, verdict,
 };
 use crate::report::number::significant;
-use maud::{DOCTYPE, Markup, PreEscaped, html};
+use maud::{Markup, html};
 
 /// Size of a picture, user units.
 const SIZE: (u32, u32) = (820, 420);
@@ -15,49 +15,37 @@ const SIZE: (u32, u32) = (820, 420);
 #[must_use]
 pub fn damping_page(damping: &Damping) -> String {
     let head = format!("Unit {}: damping resistors", damping.unit);
-    let document: Markup = html! {
-        (DOCTYPE)
-        html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta name="color-scheme" content="light dark";
-                title { (head) }
-                style { (PreEscaped(style::SHEET)) }
+    let body = html! {
+        header {
+            h1 { (head) }
+            p { "Design «" (damping.design) "». Target: " (damping.target) "." }
+        }
+        main {
+            (table(damping))
+            @if let Some(text) = ripple_words(damping) { p { (text) } }
+            @if !damping.warnings.is_empty() {
+                section class="warnings" { ul { @for w in &damping.warnings { li { (w) } } } }
             }
-            body {
-                header {
-                    h1 { (head) }
-                    p { "Design «" (damping.design) "». Target: " (damping.target) "." }
+            @for r in &damping.resistors { (one(r)) }
+            section {
+                h2 { "Response for other resistances" }
+                p class="note" {
+                    "The aligned model at " (damping.place) ", resistances times what they are in place. "
+                    "In brackets the ripple: rms off a straight line in the target band."
                 }
-                main {
-                    (table(damping))
-                    @if let Some(text) = ripple_words(damping) { p { (text) } }
-                    @if !damping.warnings.is_empty() {
-                        section class="warnings" { ul { @for w in &damping.warnings { li { (w) } } } }
-                    }
-                    @for r in &damping.resistors { (one(r)) }
-                    section {
-                        h2 { "Response for other resistances" }
-                        p class="note" {
-                            "The aligned model at " (damping.place) ", resistances times what they are in place. "
-                            "In brackets the ripple: rms off a straight line in the target band."
-                        }
-                        @for (stem, chart) in charts(damping) { (pictures::figure(&stem, &chart, SIZE, "")) }
-                    }
-                    section {
-                        h2 { "Before you open the cabinet" }
-                        p {
-                            "Wear mask and gloves when you cut or handle fibres. Switch the amplifier off and take its "
-                            "leads away. Local codes and licensed practice go first."
-                        }
-                    }
+                @for (stem, chart) in charts(damping) { (pictures::figure(&stem, &chart, SIZE, "")) }
+            }
+            section {
+                h2 { "Before you open the cabinet" }
+                p {
+                    "Wear mask and gloves when you cut or handle fibres. Switch the amplifier off and take its "
+                    "leads away. Local codes and licensed practice go first."
                 }
-                footer { p class="note" { "bassay " (env!("CARGO_PKG_VERSION")) } }
             }
         }
+        footer { p class="note" { "bassay " (env!("CARGO_PKG_VERSION")) } }
     };
-    document.into_string()
+    whole(&head, &body)
 }
 
 fn table(damping: &Damping) -> Markup {

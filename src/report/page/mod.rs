@@ -3,15 +3,37 @@
 //! It goes from the answer to its reasons: verdict, findings, pictures and bands, parameters, conditions and
 //! files, how it was computed. Every picture has its numbers as a table.
 
+mod certificate;
 mod damping;
+mod history;
 mod parts;
 mod pictures;
 mod style;
 
+pub use certificate::{Certificate, certificate};
 pub use damping::damping_page;
+pub use history::{History, history_page};
 
 use super::{ReportInput, words};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
+
+/// A whole document: head with title and style sheet, and the body.
+fn whole(title: &str, body: &Markup) -> String {
+    let document: Markup = html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                meta name="color-scheme" content="light dark";
+                title { (title) }
+                style { (PreEscaped(style::SHEET)) }
+            }
+            body { (body) }
+        }
+    };
+    document.into_string()
+}
 
 /// The page.
 #[must_use]
@@ -22,33 +44,21 @@ pub fn page(input: &ReportInput<'_>) -> String {
         result.unit,
         words::long(result.verdict).to_lowercase()
     );
-    let document: Markup = html! {
-        (DOCTYPE)
-        html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta name="color-scheme" content="light dark";
-                title { (head) }
-                style { (PreEscaped(style::SHEET)) }
-            }
-            body {
-                header { (parts::heading(input)) }
-                main {
-                    (parts::verdict(result))
-                    (parts::findings(result))
-                    (pictures::observations(input))
-                    (parts::parameters(result))
-                    (parts::conditions(result))
-                    (parts::warnings(result))
-                    (parts::computed(result))
-                    (parts::cautions(result))
-                }
-                footer { (parts::footing(input)) }
-            }
+    let body = html! {
+        header { (parts::heading(input)) }
+        main {
+            (parts::verdict(result))
+            (parts::findings(result))
+            (pictures::observations(input))
+            (parts::parameters(result))
+            (parts::conditions(result))
+            (parts::warnings(result))
+            (parts::computed(result))
+            (parts::cautions(result))
         }
+        footer { (parts::footing(input)) }
     };
-    document.into_string()
+    whole(&head, &body)
 }
 
 #[cfg(test)]

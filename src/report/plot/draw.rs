@@ -159,9 +159,13 @@ fn legend(scene: &mut Scene, chart: &Chart, width: f64, top: f64) -> f64 {
     for curve in &chart.curves {
         add(Sample::Line(look(curve.style)), curve.label.as_str());
     }
-    for verdict in [Verdict::Within, Verdict::Outside, Verdict::Unresolved] {
+    let verdicts = [Verdict::Within, Verdict::Outside, Verdict::Unresolved];
+    let names = chart
+        .mark_names
+        .unwrap_or(verdicts.map(crate::report::words::short));
+    for (verdict, name) in verdicts.into_iter().zip(names) {
         if chart.points.iter().any(|p| p.verdict == verdict) {
-            add(Sample::Mark(verdict), crate::report::words::short(verdict));
+            add(Sample::Mark(verdict), name);
         }
     }
     for band in &chart.bands {

@@ -189,7 +189,11 @@ fn in_words(panels: &[Panel]) -> String {
     let parts: Vec<String> = panels
         .iter()
         .map(|p| {
-            let mut text = format!("{}: designed {} {}", p.title, label(p.designed), p.unit);
+            let mut text = if p.designed.is_finite() {
+                format!("{}: designed {} {}", p.title, label(p.designed), p.unit)
+            } else {
+                format!("{}, {}", p.title, p.unit)
+            };
             if p.shared.iter().all(|v| v.is_finite()) {
                 text.push_str(&format!(", shared {}", range(p.shared)));
             }

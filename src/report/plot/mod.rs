@@ -5,6 +5,7 @@
 //! that are not finite leave a gap in a curve and never stop the drawing.
 
 mod axis;
+pub mod bars;
 mod draw;
 pub mod intervals;
 mod raster;
@@ -109,6 +110,8 @@ pub struct Chart {
     pub bands: Vec<RangeBand>,
     /// Values with whiskers, on top.
     pub points: Vec<PointMark>,
+    /// What marks mean in the legend (within, outside, unresolved), where they are no verdicts.
+    pub mark_names: Option<[&'static str; 3]>,
     /// Regions that do not count.
     pub shaded: Vec<Shaded>,
     /// Ends of the abscissa.

@@ -1,0 +1,219 @@
+//! `bassay ledger audit`: proves the chains and the raw captures, and names the first break of each station.
+
+use super::list::fit;
+use super::place::{Place, now, short};
+use super::prune::ALWAYS;
+use crate::cli::Exit;
+use crate::cli::failure::Failure;
+use crate::cli::output::Output;
+use crate::production::ledger::address::Address;
+use crate::production::ledger::audit::{Audit, Witness, audit};
+use crate::production::ledger::captures::{Proof, captures, prove};
+use crate::production::ledger::heads;
+use crate::production::ledger::sqlite::Purpose;
+use serde::Serialize;
+use std::path::PathBuf;
+use std::sync::atomic::{AtomicU64, Ordering};
+
+/// Proves the chains and the raw captures; exit status 1 if anything is broken
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    #[command(flatten)]
+    place: Place,
+    /// A digest that must be there, as printed by an earlier audit or on a certificate; may be given several times
+    #[arg(long, value_name = "[STATION:NUMBER:]DIGEST", value_parser = witness)]
+    expect_head: Vec<Witness>,
+    /// Heads of earlier audits; beside the file if left out
+    #[arg(long, value_name = "FILE")]
+    heads: Option<PathBuf>,
+    /// Folder of the raw captures; beside the file if left out
+    #[arg(long, value_name = "DIR")]
+    archive: Option<PathBuf>,
+    /// Only the chains: neither captures nor the database's own pages
+    #[arg(long)]
+    chains_only: bool,
+}
+
+#[derive(Serialize)]
+struct Document<'a> {
+    format: &'static str,
+    whole: bool,
+    #[serde(flatten)]
+    audit: &'a Audit,
+    database: Option<&'a String>,
+    captures: Option<&'a Proof>,
+}
+
+fn witness(text: &str) -> Result<Witness, String> {
+    let expected = "expected a digest of at least 12 hex digits, or STATION:NUMBER:DIGEST";
+    let parts: Vec<&str> = text.rsplitn(3, ':').collect();
+    let (digest, number, station) = match parts.as_slice() {
+        [digest] => (*digest, None, None),
+        [digest, number, station] => {
+            let number = number.parse().map_err(|_| expected.to_string())?;
+            (*digest, Some(number), Some((*station).to_string()))
+        }
+        _ => return Err(expected.to_string()),
+    };
+    let digest = digest.to_ascii_lowercase();
+    if !(12..=64).contains(&digest.len()) || !digest.bytes().all(|b| b.is_ascii_hexdigit()) {
+        return Err(expected.to_string());
+    }
+    Ok(Witness {
+        station,
+        number,
+        digest,
+        source: "--expect-head".to_string(),
+    })
+}
+
+/// Runs the action.
+///
+/// # Errors
+/// [`Failure`] if the log cannot be read.
+pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
+    let mut store = args.place.open(Purpose::Read, out)?;
+    let address = Address::read(&args.place.ledger)?;
+    let at_hand = address.at_hand(args.place.spool.as_deref());
+    let file = args.heads.clone().or_else(|| at_hand.map(heads::beside));
+    let mut witnesses = args.expect_head.clone();
+    if let Some(file) = &file {
+        witnesses.extend(heads::witnesses(file)?);
+    }
+    let progress = Progress::new(out, "entries");
+    let found = audit(store.as_mut(), &witnesses, &|n| progress.tell(n))?;
+    let (mut database, mut proof) = (None, None);
+    if !args.chains_only {
+        out.remark("checking the pages of the database");
+        database = store.integrity()?;
+        let all = captures(store.as_mut(), ALWAYS)?;
+        if !all.is_empty() {
+            let archive = args.place.archive(args.archive.as_ref())?;
+            let progress = Progress::new(out, "captures");
+            proof = Some(prove(&all, &archive, &|n| progress.tell(n))?);
+        }
+    }
+    let files_whole = proof.as_ref().is_none_or(|p| p.breaks.is_empty());
+    let whole = found.whole() && database.is_none() && files_whole;
+    if found.whole()
+        && let Some(file) = &file
+    {
+        let list: Vec<_> = found.stations.iter().map(|s| s.head.clone()).collect();
+        if let Err(error) = heads::add(file, &now(), &list) {
+            out.remark(format!("the heads could not be kept: {error}"));
+        }
+    }
+    if out.json {
+        out.document(&Document {
+            format: "bassay-audit/1",
+            whole,
+            audit: &found,
+            database: database.as_ref(),
+            captures: proof.as_ref(),
+        })?;
+    } else {
+        print(&found, database.as_ref(), proof.as_ref(), whole, out);
+    }
+    Ok(if whole { Exit::Done } else { Exit::Outside })
+}
+
+fn print(
+    found: &Audit,
+    database: Option<&String>,
+    proof: Option<&Proof>,
+    whole: bool,
+    out: &Output,
+) {
+    out.line("station           entries  chain   last digest");
+    for chain in &found.stations {
+        let state = if chain.broken.is_some() {
+            "BROKEN"
+        } else {
+            "whole"
+        };
+        out.line(format!(
+            "{} {:>8}  {state:<6}  {}",
+            fit(&chain.station, 16),
+            chain.records,
+            short(&chain.head.digest)
+        ));
+    }
+    for chain in &found.stations {
+        if let Some(b) = &chain.broken {
+            out.line(format!(
+                "\nBROKEN: station «{}», first at entry {}",
+                chain.station, b.number
+            ));
+            out.line(format!("  {}", b.text));
+        }
+    }
+    for lost in &found.lost {
+        out.line(format!("\nBROKEN: {lost}"));
+    }
+    if let Some(what) = database {
+        out.line(format!("\nBROKEN: the database's own check says: {what}"));
+    }
+    if let Some(proof) = proof {
+        out.line(format!(
+            "\ncaptures: {} named, {} sound, {} removed by the rules, {} wrong, {} missing",
+            proof.named, proof.sound, proof.removed, proof.wrong, proof.missing
+        ));
+        for (station, b) in &proof.breaks {
+            out.line(format!(
+                "\nBROKEN: station «{station}», first at entry {}",
+                b.number
+            ));
+            out.line(format!("  {}", b.text));
+        }
+    }
+    if whole {
+        out.line(format!("\nWhole: {} entries.", found.records));
+        out.line("Keep these heads elsewhere; they prove later that no end was cut off:");
+        for chain in &found.stations {
+            let head = &chain.head;
+            out.line(format!(
+                "  --expect-head '{}:{}:{}'",
+                head.station,
+                head.number,
+                short(&head.digest)
+            ));
+        }
+    }
+}
+
+/// A line on standard error every so many.
+struct Progress<'a> {
+    out: &'a Output,
+    what: &'static str,
+    told: AtomicU64,
+}
+
+/// So many between two lines of progress.
+const STEP: u64 = 200_000;
+
+impl<'a> Progress<'a> {
+    fn new(out: &'a Output, what: &'static str) -> Self {
+        Self {
+            out,
+            what,
+            told: AtomicU64::new(0),
+        }
+    }
+
+    fn tell(&self, count: u64) {
+        let step = if self.what == "captures" {
+            STEP / 1000
+        } else {
+            STEP
+        };
+        let told = self.told.load(Ordering::Relaxed);
+        if count >= told + step
+            && self
+                .told
+                .compare_exchange(told, count, Ordering::Relaxed, Ordering::Relaxed)
+                .is_ok()
+        {
+            self.out.remark(format!("{count} {}", self.what));
+        }
+    }
+}

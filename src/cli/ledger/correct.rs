@@ -1,0 +1,82 @@
+//! `bassay ledger correct DIGEST`: a new entry that refers to an old one.
+
+use super::place::{Place, SOFTWARE, now, short};
+use super::show::found;
+use super::which::verdict;
+use crate::cli::Exit;
+use crate::cli::failure::Failure;
+use crate::cli::output::Output;
+use crate::production::entry::{Entry, FORMAT, Judgement, Kind};
+use crate::production::ledger::sqlite::Purpose;
+
+/// Says something of an entry, in a new one; the old one stays as it is
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// Digest of the entry that is corrected, or how it begins
+    digest: String,
+    /// What is to be said of it
+    #[arg(long)]
+    remark: String,
+    /// Code of who says so
+    #[arg(long)]
+    operator: String,
+    /// Name of the place where you are; its chain takes the new entry
+    #[arg(long)]
+    station: String,
+    /// Judgement that takes the place of the old one: pass, fail or unresolved
+    #[arg(long, value_parser = verdict)]
+    verdict: Option<Judgement>,
+    #[command(flatten)]
+    place: Place,
+}
+
+/// Runs the action.
+///
+/// # Errors
+/// [`Failure`].
+pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
+    for (key, text) in [("--remark", &args.remark), ("--operator", &args.operator)] {
+        if text.trim().is_empty() {
+            return Err(Failure::input(format!(
+                "{key}: found nothing; expected some words"
+            )));
+        }
+    }
+    // A correction never makes a log.
+    drop(args.place.open(Purpose::Read, out)?);
+    let mut store = args.place.open(Purpose::Write, out)?;
+    let old = found(store.as_mut(), &args.digest)?;
+    let entry = Entry {
+        format: FORMAT.to_string(),
+        kind: Kind::Correction,
+        at: now(),
+        operator: args.operator.clone(),
+        unit: old.entry.unit.clone(),
+        batch: old.entry.batch.clone(),
+        attempt: old.entry.attempt,
+        refers_to: Some(old.digest.clone()),
+        remark: Some(args.remark.clone()),
+        verdict: args.verdict.unwrap_or(Judgement::None),
+        cause: None,
+        limits: String::new(),
+        design: old.entry.design.clone(),
+        software: SOFTWARE.to_string(),
+        bench: None,
+        conditions: None,
+        values: Vec::new(),
+        files: Vec::new(),
+    };
+    let stored = store.append(&args.station, &entry)?;
+    if out.json {
+        return out.document(&stored).map(|()| Exit::Done);
+    }
+    out.line(format!(
+        "Written: entry {} of station «{}», digest {}, about {} of unit {}.",
+        stored.number,
+        stored.station,
+        short(&stored.digest),
+        short(&old.digest),
+        old.entry.unit
+    ));
+    Ok(Exit::Done)
+}

@@ -1,0 +1,153 @@
+//! `bassay ledger export`: the log as CSV, JSON Lines or Parquet.
+
+use super::place::Place;
+use super::which::Which;
+use crate::cli::Exit;
+use crate::cli::failure::Failure;
+use crate::cli::output::Output;
+use crate::files::write_with;
+use crate::production::ledger::export::csv::Csv;
+use crate::production::ledger::export::json_lines::{JsonLines, write_record};
+use crate::production::ledger::export::parquet::Parquet;
+use crate::production::ledger::export::{ExportError, Shape, Sink, walk, write};
+use crate::production::ledger::sqlite::Purpose;
+use crate::production::ledger::{Filter, LedgerError, Store};
+use std::io::Write;
+use std::path::PathBuf;
+
+/// Writes the log as CSV, JSON Lines or Parquet, in the order of writing
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// File to write
+    #[arg(long, value_name = "FILE")]
+    out: PathBuf,
+    /// csv, jsonl or parquet; by the end of the file's name if left out
+    #[arg(long, value_enum)]
+    format: Option<Format>,
+    /// One row per entry, or one per value
+    #[arg(long, value_enum, default_value_t = Rows::Entries)]
+    rows: Rows,
+    /// Say what the columns are, and write nothing
+    #[arg(long)]
+    columns: bool,
+    #[command(flatten)]
+    place: Place,
+    #[command(flatten)]
+    which: Which,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+enum Format {
+    /// Comma-separated text
+    Csv,
+    /// One JSON object per line; with --rows entries whole records, which another log can import
+    Jsonl,
+    /// Apache Parquet
+    Parquet,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+enum Rows {
+    /// One row per entry
+    Entries,
+    /// One row per value
+    Values,
+}
+
+/// Runs the action.
+///
+/// # Errors
+/// [`Failure`].
+pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
+    let shape = match args.rows {
+        Rows::Entries => Shape::Entries,
+        Rows::Values => Shape::Values,
+    };
+    if args.columns {
+        return columns(shape, out);
+    }
+    let format = match args.format {
+        Some(format) => format,
+        None => by_name(args)?,
+    };
+    let filter = args.which.filter()?;
+    if filter.latest.is_some() {
+        return Err(Failure::input(
+            "--latest does not go with export, which writes in the order of writing; choose with --from and --to",
+        ));
+    }
+    let mut store = args.place.open(Purpose::Read, out)?;
+    let count = write_with(&args.out, |file| {
+        fill(store.as_mut(), &filter, shape, format, file)
+    })?
+    .map_err(|error| match error {
+        ExportError::Ledger(error) => Failure::from(error),
+        ExportError::File(_) => Failure::system(error),
+    })?;
+    if out.json {
+        let document = serde_json::json!({ "file": args.out, "entries": count });
+        return out.document(&document).map(|()| Exit::Done);
+    }
+    out.line(format!("{count} entries written to {}", args.out.display()));
+    Ok(Exit::Done)
+}
+
+fn columns(shape: Shape, out: &Output) -> Result<Exit, Failure> {
+    if out.json {
+        let list: Vec<_> = shape
+            .columns()
+            .iter()
+            .map(|(name, _, meaning)| serde_json::json!({ "name": name, "meaning": meaning }))
+            .collect();
+        return out.document(&list).map(|()| Exit::Done);
+    }
+    for (name, _, meaning) in shape.columns() {
+        out.line(format!("{name:<18} {meaning}"));
+    }
+    Ok(Exit::Done)
+}
+
+fn by_name(args: &Args) -> Result<Format, Failure> {
+    match args.out.extension().and_then(|e| e.to_str()) {
+        Some("csv") => Ok(Format::Csv),
+        Some("jsonl") => Ok(Format::Jsonl),
+        Some("parquet") => Ok(Format::Parquet),
+        _ => Err(Failure::input(format!(
+            "{}: its name does not tell the format; expected .csv, .jsonl or .parquet, or --format",
+            args.out.display()
+        ))),
+    }
+}
+
+fn fill(
+    store: &mut dyn Store,
+    filter: &Filter,
+    shape: Shape,
+    format: Format,
+    file: &mut (impl Write + Send),
+) -> Result<u64, ExportError> {
+    let columns = shape.columns();
+    let sink: Box<dyn Sink + '_> = match format {
+        Format::Csv => Box::new(Csv::new(file, columns)?),
+        Format::Parquet => Box::new(Parquet::new(file, columns)?),
+        Format::Jsonl if shape == Shape::Values => Box::new(JsonLines::new(file, columns)),
+        Format::Jsonl => return records(store, filter, file),
+    };
+    write(store, filter, shape, sink)
+}
+
+fn records(
+    store: &mut dyn Store,
+    filter: &Filter,
+    file: &mut impl Write,
+) -> Result<u64, ExportError> {
+    let mut count = 0;
+    walk(store, filter, &mut |row| {
+        count += 1;
+        write_record(file, &row.record()).map_err(|cause| LedgerError::System {
+            place: "export".to_string(),
+            cause: cause.to_string(),
+        })
+    })?;
+    Ok(count)
+}

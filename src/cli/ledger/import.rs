@@ -1,0 +1,173 @@
+//! `bassay ledger import FILE…`: reference units, or the records of another log as they are.
+
+use super::place::{Place, now};
+use crate::cli::Exit;
+use crate::cli::failure::Failure;
+use crate::cli::output::Output;
+use crate::production::entry::{Entry, EntryError};
+use crate::production::ledger::export::json_lines::read_record;
+use crate::production::ledger::reference::{Importing, from_record, from_result};
+use crate::production::ledger::sqlite::Purpose;
+use crate::production::ledger::{LedgerError, Record, Stored};
+use crate::verify::result::{FORMAT as RESULT, Result as Outcome};
+use std::path::{Path, PathBuf};
+
+/// Records that are delivered in one transaction.
+const BLOCK: usize = 500;
+
+/// Takes reference units from result.json files or from another log's export
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// result.json files, or exports with one record per line (--format jsonl)
+    #[arg(required = true)]
+    files: Vec<PathBuf>,
+    /// Code of who imports
+    #[arg(long, required_unless_present = "as_written")]
+    operator: Option<String>,
+    /// Name of the place where you are; its chain takes the new entries
+    #[arg(long, required_unless_present = "as_written")]
+    station: Option<String>,
+    /// Take the records of an export at their places in their own chains, instead of making reference units of them
+    #[arg(long)]
+    as_written: bool,
+    #[command(flatten)]
+    place: Place,
+}
+
+/// Runs the action.
+///
+/// # Errors
+/// [`Failure`].
+pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
+    if args.as_written {
+        return as_written(args, out);
+    }
+    let operator = args.operator.as_deref().unwrap_or_default();
+    let station = args.station.as_deref().unwrap_or_default();
+    if operator.trim().is_empty() {
+        return Err(Failure::input("--operator: found nothing; expected a code"));
+    }
+    let mut entries: Vec<Entry> = Vec::new();
+    for file in &args.files {
+        entries.extend(references(file, operator)?);
+    }
+    // Nothing is written before all of it can be.
+    for entry in &entries {
+        entry.body().map_err(Failure::input)?;
+    }
+    let mut store = args.place.open(Purpose::Write, out)?;
+    let mut stored: Vec<Stored> = Vec::new();
+    for entry in &entries {
+        stored.push(store.append(station, entry)?);
+    }
+    if out.json {
+        return out.document(&stored).map(|()| Exit::Done);
+    }
+    for one in &stored {
+        out.line(format!(
+            "reference unit {}: {}, entry {} of «{}»",
+            one.entry.unit,
+            one.entry.verdict.word(),
+            one.number,
+            one.station
+        ));
+    }
+    Ok(Exit::Done)
+}
+
+fn references(file: &Path, operator: &str) -> Result<Vec<Entry>, Failure> {
+    let bytes = crate::files::read_whole(file)?;
+    let wrong = |line: usize, what: String| {
+        Failure::input(format!(
+            "{}:{line}: {what}; expected a result.json ({RESULT}) or an export of a log (--format jsonl)",
+            file.display()
+        ))
+    };
+    let text = std::str::from_utf8(&bytes).map_err(|e| wrong(1, e.to_string()))?;
+    let (now, digest) = (now(), blake3::hash(&bytes).to_hex());
+    let name = file.display().to_string();
+    let by = Importing {
+        operator,
+        now: &now,
+        source: &name,
+        digest: digest.as_str(),
+    };
+    if let Ok(format) = serde_json::from_str::<Format>(text) {
+        if format.format != RESULT {
+            return Err(wrong(1, format!("its format is «{}»", format.format)));
+        }
+        let result: Outcome =
+            serde_json::from_str(text).map_err(|e| wrong(e.line(), e.to_string()))?;
+        return Ok(vec![from_result(&result, &by)]);
+    }
+    let mut list = Vec::new();
+    for (i, line) in lines(text) {
+        let record = read_record(line).map_err(|e| wrong(i, e))?;
+        let at = |error: &dyn std::fmt::Display| wrong(i, error.to_string());
+        record.prove().map_err(|e: LedgerError| at(&e))?;
+        let entry = record
+            .clone()
+            .read()
+            .map_err(|e: LedgerError| at(&e))?
+            .entry;
+        list.push(from_record(&record, entry, &by).map_err(|e: EntryError| at(&e))?);
+    }
+    if list.is_empty() {
+        return Err(wrong(1, "it holds nothing".to_string()));
+    }
+    Ok(list)
+}
+
+#[derive(serde::Deserialize)]
+struct Format {
+    format: String,
+}
+
+fn lines(text: &str) -> impl Iterator<Item = (usize, &str)> {
+    text.lines()
+        .enumerate()
+        .map(|(i, line)| (i + 1, line))
+        .filter(|(_, line)| !line.trim().is_empty())
+}
+
+fn as_written(args: &Args, out: &Output) -> Result<Exit, Failure> {
+    use std::io::BufRead;
+    let mut store = args.place.open(Purpose::Write, out)?;
+    let (mut new, mut all) = (0, 0);
+    for file in &args.files {
+        let fail = |cause| {
+            Failure::from(crate::files::FileError::Read {
+                path: file.clone(),
+                cause,
+            })
+        };
+        let input = std::io::BufReader::new(std::fs::File::open(file).map_err(fail)?);
+        let mut block: Vec<Record> = Vec::new();
+        for (i, line) in input.lines().enumerate() {
+            let line = line.map_err(fail)?;
+            if line.trim().is_empty() {
+                continue;
+            }
+            block.push(read_record(&line).map_err(|e| {
+                Failure::input(format!(
+                    "{}:{}: {e}; expected an export of a log (--format jsonl)",
+                    file.display(),
+                    i + 1
+                ))
+            })?);
+            all += 1;
+            if block.len() == BLOCK {
+                new += store.deliver(&block)?;
+                block.clear();
+                out.remark(format!("{all} records"));
+            }
+        }
+        new += store.deliver(&block)?;
+    }
+    if out.json {
+        let document = serde_json::json!({ "records": all, "new": new });
+        return out.document(&document).map(|()| Exit::Done);
+    }
+    out.line(format!("{all} records, {new} of them new."));
+    Ok(Exit::Done)
+}

@@ -1,0 +1,177 @@
+//! `bassay ledger show DIGEST`: all that an entry says, and what was said of it later.
+
+use super::list::{fit, minute};
+use super::place::{Place, short};
+use crate::cli::Exit;
+use crate::cli::failure::Failure;
+use crate::cli::output::Output;
+use crate::production::entry::Value;
+use crate::production::ledger::sqlite::Purpose;
+use crate::production::ledger::{Filter, Store, Stored};
+use serde::Serialize;
+
+/// All that an entry says, and what was said of it later
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// Digest of the entry, or how it begins
+    digest: String,
+    #[command(flatten)]
+    place: Place,
+}
+
+#[derive(Serialize)]
+struct Document {
+    entry: Stored,
+    later: Vec<Stored>,
+}
+
+/// Runs the action.
+///
+/// # Errors
+/// [`Failure`].
+pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
+    let mut store = args.place.open(Purpose::Read, out)?;
+    let entry = found(store.as_mut(), &args.digest)?;
+    let of_unit = Filter {
+        unit: Some(entry.entry.unit.clone()),
+        ..Filter::default()
+    };
+    let mut later = store.select(&of_unit)?;
+    later.retain(|one| one.entry.refers_to.as_ref() == Some(&entry.digest));
+    if out.json {
+        return out
+            .document(&Document { entry, later })
+            .map(|()| Exit::Done);
+    }
+    print(&entry, &later, out);
+    Ok(Exit::Done)
+}
+
+/// The entry of a digest.
+pub(super) fn found(store: &mut dyn Store, digest: &str) -> Result<Stored, Failure> {
+    store.find(digest)?.ok_or_else(|| {
+        Failure::input(format!(
+            "digest {digest}: no entry of {} begins like this; «bassay ledger list» shows them",
+            store.place()
+        ))
+    })
+}
+
+fn print(one: &Stored, later: &[Stored], out: &Output) {
+    let e = &one.entry;
+    let field = |name: &str, value: &str| {
+        if !value.is_empty() {
+            let clean: String = value.chars().filter(|c| !c.is_control()).collect();
+            out.line(format!("{name:<12} {clean}"));
+        }
+    };
+    out.line(format!(
+        "{} of unit {}: {}",
+        e.kind.word(),
+        if e.unit.is_empty() { "-" } else { &e.unit },
+        e.verdict.word()
+    ));
+    field("digest", &one.digest);
+    field("before it", &one.previous);
+    field("station", &format!("{}, entry {}", one.station, one.number));
+    field("time", &e.at);
+    field("operator", &e.operator);
+    field("batch", e.batch.as_deref().unwrap_or_default());
+    field("attempt", &e.attempt.to_string());
+    field("refers to", e.refers_to.as_deref().unwrap_or_default());
+    field("remark", e.remark.as_deref().unwrap_or_default());
+    if let Some(cause) = &e.cause {
+        let text = format!(
+            "{} ({:.0} %): {}",
+            cause.path,
+            100.0 * cause.probability,
+            cause.text
+        );
+        field("cause", &text);
+    }
+    field("limits", &e.limits);
+    field("design", &e.design);
+    field("software", &e.software);
+    if let Some(bench) = &e.bench {
+        field("bench", &bench.digest);
+        field(
+            "calibration",
+            &format!("oldest {:.1} days", bench.oldest_days),
+        );
+        field("checked by", bench.check.as_deref().unwrap_or_default());
+    }
+    if let Some(c) = e.conditions {
+        let text = format!(
+            "{:.1} °C, {:.1} kPa, {:.0} %",
+            c.temperature_c, c.pressure_kpa, c.humidity_pct
+        );
+        field("air", &text);
+    }
+    if !e.values.is_empty() {
+        out.line("");
+        out.line(
+            "value                          number      ±k=2       low      high unit  verdict",
+        );
+        for value in &e.values {
+            out.line(row(value));
+        }
+    }
+    if !e.files.is_empty() {
+        out.line("");
+        out.line("capture                           bytes digest");
+        for file in &e.files {
+            let text = format!(
+                "{} {:>10} {}",
+                fit(&file.name, 28),
+                file.bytes,
+                short(&file.digest)
+            );
+            out.line(text);
+        }
+    }
+    if !later.is_empty() {
+        out.line("");
+        out.line("Said of it later:");
+        for one in later {
+            let e = &one.entry;
+            out.line(format!(
+                "{} {} {} ({}, verdict {})",
+                short(&one.digest),
+                minute(&e.at),
+                e.kind.word(),
+                e.operator,
+                e.verdict.word()
+            ));
+            if let Some(remark) = &e.remark {
+                out.line(format!("             {remark}"));
+            }
+        }
+    }
+}
+
+fn row(value: &Value) -> String {
+    let number = |n: Option<f64>| n.map_or_else(|| "-".to_string(), short_number);
+    format!(
+        "{} {:>9} {:>9} {:>9} {:>9} {} {}",
+        fit(&value.name, 27),
+        number(value.value),
+        number(value.expanded),
+        number(value.low),
+        number(value.high),
+        fit(&value.unit, 5),
+        value.verdict.word()
+    )
+}
+
+/// Four significant digits, in nine columns at most.
+fn short_number(n: f64) -> String {
+    let size = n.abs();
+    if n == 0.0 {
+        "0".to_string()
+    } else if (1e-3..1e5).contains(&size) {
+        let digits = (3 - size.log10().floor() as i32).max(0) as usize;
+        format!("{n:.digits$}")
+    } else {
+        format!("{n:.2e}")
+    }
+}

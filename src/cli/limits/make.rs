@@ -1,0 +1,301 @@
+//! `bassay limits make`.
+
+use super::sources;
+use crate::cli::Exit;
+use crate::cli::failure::Failure;
+use crate::cli::load;
+use crate::cli::output::Output;
+use crate::design::limits::{Decision, Environment, METHODS, Method, RULES, Rule, StationRule};
+use crate::design::{Design, limits_read, limits_write, read};
+use crate::files::write_whole;
+use crate::measure::Response;
+use crate::model::monte_carlo::{Drawing, DrawnBand, SpreadError, draw_differences};
+use crate::production::entry::Kind;
+use crate::production::limits::odds::{by_band, overall};
+use crate::production::limits::{Accepted, Made, Wanted, make};
+use crate::report;
+use crate::verify::spread::{of_design, of_units_like};
+use crate::verify::verify;
+use serde::Serialize;
+use std::path::PathBuf;
+
+/// Make limits from accepted units, from the design's tolerances, from both, or by hand
+#[derive(Debug, clap::Args)]
+#[command(allow_negative_numbers = true)]
+pub struct Args {
+    /// The design (design.toml)
+    design: PathBuf,
+    /// The limits file to write
+    #[arg(long, value_name = "FILE")]
+    out: PathBuf,
+    /// Accepted units: captures.toml, or result.json of verify
+    #[arg(long, value_name = "FILE", num_args = 1..)]
+    unit: Vec<PathBuf>,
+    /// Accepted units of this ledger
+    #[arg(long, value_name = "PLACE")]
+    ledger: Option<String>,
+    /// Which entries of the ledger count
+    #[arg(long, value_parser = ["reference", "inspection"], default_value = "reference")]
+    kind: String,
+    /// What the limits come from [default: both with units, model without]
+    #[arg(long, value_parser = ["units", "model", "both", "hand"])]
+    method: Option<String>,
+    /// With method model: about the model aligned to this unit, not about the design
+    #[arg(long, value_name = "CAPTURES")]
+    aligned: Option<PathBuf>,
+    /// Share of units that each limit is to hold
+    #[arg(long, default_value_t = 0.99)]
+    content: f64,
+    /// Confidence that it holds them
+    #[arg(long, default_value_t = 0.95)]
+    confidence: f64,
+    /// Decision near a limit [default: conformity for limits by hand, else simple, because those describe measured values]
+    #[arg(long, value_parser = ["conformity", "non-conformity", "simple"])]
+    rule: Option<String>,
+    /// Guard band over the standard uncertainty
+    #[arg(long, default_value_t = limits_read::USUAL_GUARD)]
+    guard: f64,
+    /// Units to draw from the tolerances
+    #[arg(long, default_value_t = 10_000)]
+    drawn: u32,
+    /// Seed of the drawn units
+    #[arg(long, default_value_t = 1)]
+    seed: u32,
+    /// Half-width of acoustic bands by hand, dB [default: the spec's tolerance]
+    #[arg(long, value_name = "DB")]
+    hand_db: Option<f64>,
+    /// Half-width of impedance bands by hand, dB [default: the spec's tolerance]
+    #[arg(long, value_name = "DB")]
+    hand_impedance_db: Option<f64>,
+    /// Most noise far above the sweep over the loudest response, dB (such as -50)
+    #[arg(long, value_name = "DB", allow_negative_numbers = true)]
+    residue_db: Option<f64>,
+    /// No limit beyond the spec's tolerance
+    #[arg(long)]
+    within_tolerance: bool,
+    /// Pattern that a serial number must match
+    #[arg(long, value_name = "REGEX")]
+    serial_pattern: Option<String>,
+    /// Temperatures in which a test counts, °C
+    #[arg(long, value_name = "LOW,HIGH", value_parser = range, allow_hyphen_values = true)]
+    temperature_c: Option<[f64; 2]>,
+    /// Most hours since the station's last passed check
+    #[arg(long, value_name = "H")]
+    check_within_h: Option<f64>,
+    /// Most days since the station's oldest calibration
+    #[arg(long, value_name = "DAYS")]
+    calibrated_within_days: Option<f64>,
+    /// Folder for pictures of the limits
+    #[arg(long, value_name = "DIR")]
+    pictures: Option<PathBuf>,
+}
+
+/// What `--json` prints.
+#[derive(Serialize)]
+struct Document<'a> {
+    format: &'static str,
+    file: String,
+    units: usize,
+    method: Method,
+    bands: Vec<report::limits::Row<'a>>,
+    overall: Option<crate::production::limits::odds::WholeOdds>,
+    remarks: &'a [String],
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// [`Failure`] for bad input or a file that cannot be written.
+pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
+    let design = read::read(&args.design).map_err(Failure::input)?;
+    let mut accepted: Vec<Accepted> = Vec::new();
+    for path in &args.unit {
+        let unit = sources::file(path, &design, out)?;
+        if accepted.iter().any(|a| a.serial == unit.serial) {
+            return Err(Failure::input(format!(
+                "{}: unit {} is given twice; two tests of one unit would make the spread too small",
+                path.display(),
+                unit.serial
+            )));
+        }
+        accepted.push(unit);
+    }
+    if let Some(place) = &args.ledger {
+        let kind = Kind::of(&args.kind).unwrap_or(Kind::Reference);
+        let found = sources::ledger(place, kind, &design, out)?;
+        let known: Vec<String> = accepted.iter().map(|a| a.serial.clone()).collect();
+        accepted.extend(found.into_iter().filter(|a| !known.contains(&a.serial)));
+    }
+    let wanted = wanted(args, !accepted.is_empty())?;
+    if matches!(wanted.method, Method::Units | Method::Both) && accepted.is_empty() {
+        return Err(Failure::input(
+            "no accepted units; expected --unit with captures or results, or --ledger (limits without units: --method model)",
+        ));
+    }
+    let drawn = drawn(args, &design, &wanted, out)?;
+    let unknowns = crate::align::unknowns::unknowns(&design, &[]);
+    let made = make(&design, &accepted, &drawn, &unknowns, &wanted).map_err(Failure::input)?;
+    let text = limits_write::text(&made.limits);
+    // What is written must be readable: a pattern that is none is refused before the file is there.
+    let limits = limits_read::read_text(&text, &args.out).map_err(Failure::input)?;
+    write_whole(&args.out, text.as_bytes())?;
+    let odds = by_band(&limits, &made.bands);
+    let whole = overall(&limits, &made.bands, &drawn, u64::from(args.seed) + 1);
+    let rows = report::limits::rows(&limits, &made.bands, &odds);
+    if let Some(folder) = &args.pictures {
+        for (stem, chart) in report::limits::charts(&limits, &[]) {
+            report::chart_to_files(folder, &stem, &chart).map_err(Failure::system)?;
+        }
+    }
+    show(args, out, &made, accepted.len(), rows, whole)?;
+    Ok(Exit::Done)
+}
+
+fn show(
+    args: &Args,
+    out: &Output,
+    made: &Made,
+    units: usize,
+    rows: Vec<report::limits::Row<'_>>,
+    whole: Option<crate::production::limits::odds::WholeOdds>,
+) -> Result<(), Failure> {
+    if out.json {
+        return out.document(&Document {
+            format: "bassay-limits-made/1",
+            file: args.out.display().to_string(),
+            units,
+            method: made.limits.origin.method,
+            bands: rows,
+            overall: whole,
+            remarks: &made.remarks,
+        });
+    }
+    out.line(report::limits::text(&made.limits, units, &rows, whole));
+    for remark in &made.remarks {
+        out.line(report::text::labelled("Note", remark));
+    }
+    out.line(format!("\nLimits: {}", args.out.display()));
+    out.line(report::text::labelled(
+        "Next",
+        &format!(
+            "look at them, then: bassay limits sign {} --by CODE",
+            args.out.display()
+        ),
+    ));
+    Ok(())
+}
+
+/// Two numbers with a comma, the lower one first.
+fn range(text: &str) -> Result<[f64; 2], String> {
+    let expected = || "expected LOW,HIGH with the lower one first, such as 15,25".to_string();
+    let (low, high) = text.split_once(',').ok_or_else(expected)?;
+    match (low.trim().parse::<f64>(), high.trim().parse::<f64>()) {
+        (Ok(low), Ok(high)) if low < high && low.is_finite() && high.is_finite() => Ok([low, high]),
+        _ => Err(expected()),
+    }
+}
+
+fn word<T: Copy>(words: &[(&str, T)], found: &str) -> Option<T> {
+    words.iter().find(|(w, _)| *w == found).map(|(_, m)| *m)
+}
+
+fn wanted(args: &Args, units: bool) -> Result<Wanted, Failure> {
+    let usual = if units { Method::Both } else { Method::Model };
+    let method = args.method.as_deref().and_then(|w| word(&METHODS, w));
+    let method = method.unwrap_or(usual);
+    let usual_rule = if method == Method::Hand {
+        Rule::Conformity
+    } else {
+        Rule::Simple
+    };
+    let rule = args
+        .rule
+        .as_deref()
+        .and_then(|w| word(&RULES, w))
+        .unwrap_or(usual_rule);
+    if !(args.guard >= 0.0 && args.guard <= 10.0) {
+        return Err(Failure::input(format!(
+            "--guard {}: expected 0 to 10 times the standard uncertainty",
+            args.guard
+        )));
+    }
+    for (option, half) in [
+        ("--hand-db", args.hand_db),
+        ("--hand-impedance-db", args.hand_impedance_db),
+    ] {
+        if let Some(db) = half
+            && !(db > 0.0 && db <= 100.0)
+        {
+            return Err(Failure::input(format!(
+                "{option} {db}: expected more than 0 and at most 100 dB"
+            )));
+        }
+    }
+    Ok(Wanted {
+        method,
+        content: args.content,
+        confidence: args.confidence,
+        decision: Decision {
+            rule,
+            guard_factor: args.guard,
+        },
+        hand_db: args.hand_db,
+        hand_impedance_db: args.hand_impedance_db,
+        residue_db: args.residue_db,
+        within_tolerance: args.within_tolerance,
+        environment: Environment {
+            temperature_c: args.temperature_c,
+            ..Environment::default()
+        },
+        station: StationRule {
+            check_within_h: args.check_within_h,
+            calibrated_within_days: args.calibrated_within_days,
+        },
+        serial_pattern: args.serial_pattern.clone(),
+        made: jiff::Timestamp::now()
+            .strftime("%Y-%m-%dT%H:%M:%SZ")
+            .to_string(),
+        seed: args.seed,
+    })
+}
+
+/// Units drawn from the tolerances, band by band; none where the design states no tolerance and the method needs none.
+fn drawn(
+    args: &Args,
+    design: &Design,
+    wanted: &Wanted,
+    out: &Output,
+) -> Result<Vec<DrawnBand>, Failure> {
+    let [low, high] = design.target.map_or([20.0, 200.0], |t| t.band_hz);
+    let drawing = Drawing {
+        units: args.drawn as usize,
+        seed: u64::from(args.seed),
+        frequency_hz: Response::grid(low / 1.13, high * 1.13),
+    };
+    let needed = matches!(wanted.method, Method::Model | Method::Both);
+    let (design, spread) = match &args.aligned {
+        Some(captures) => {
+            let (theirs, set) = load::design_and_captures(captures)?;
+            if theirs.digest != design.digest {
+                return Err(Failure::input(format!(
+                    "--aligned {}: it names another design file than {}",
+                    captures.display(),
+                    args.design.display()
+                )));
+            }
+            let responses = load::responses(&set, out)?;
+            let done = verify(&theirs, &set, responses, &mut |step| {
+                out.remark(format!("  {step}"));
+            })
+            .map_err(Failure::input)?;
+            (done.fit.designed.clone(), of_units_like(&done.fit))
+        }
+        None => (design.clone(), of_design(design, &[])),
+    };
+    let spread = match spread {
+        Err(SpreadError::Nothing) if !needed => return Ok(Vec::new()),
+        other => other.map_err(Failure::input)?,
+    };
+    out.remark(format!("drawing {} units from the tolerances", args.drawn));
+    draw_differences(&design, &design.air, &spread, &drawing).map_err(Failure::input)
+}

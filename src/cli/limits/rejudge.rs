@@ -1,0 +1,62 @@
+//! `bassay limits rejudge --ledger PLACE --limits FILE`.
+
+use crate::cli::Exit;
+use crate::cli::book;
+use crate::cli::failure::Failure;
+use crate::cli::output::Output;
+use crate::design::limits_read;
+use crate::production::entry::Kind;
+use crate::production::ledger::Filter;
+use crate::production::ledger::sqlite::Purpose;
+use crate::production::rejudge::rejudge;
+use crate::report;
+use std::path::PathBuf;
+
+/// Judge history by other limits, without touching the log
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// The ledger
+    #[arg(long, value_name = "PLACE")]
+    ledger: String,
+    /// The new limits
+    #[arg(long, value_name = "FILE")]
+    limits: PathBuf,
+    /// Only this batch
+    #[arg(long)]
+    batch: Option<String>,
+    /// Only from this time on, RFC 3339
+    #[arg(long, value_name = "TIME")]
+    from: Option<String>,
+    /// Every test, not only those that would change
+    #[arg(long)]
+    all: bool,
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// [`Failure`] for bad input or a log that cannot be read.
+pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
+    let limits = limits_read::read(&args.limits).map_err(Failure::input)?;
+    if let Some(from) = &args.from
+        && from.parse::<jiff::Timestamp>().is_err()
+    {
+        return Err(Failure::input(format!(
+            "--from {from:?}: expected a time with its offset, such as 2026-03-14T10:20:00Z"
+        )));
+    }
+    let mut ledger = book::open(&args.ledger, Purpose::Read)?;
+    let filter = Filter {
+        kind: Some(Kind::Inspection),
+        batch: args.batch.clone(),
+        from: args.from.clone(),
+        ..Filter::default()
+    };
+    let entries = ledger.select(&filter).map_err(Failure::system)?;
+    let history = rejudge(&entries, &limits);
+    if out.json {
+        return out.document(&history).map(|()| Exit::Done);
+    }
+    out.line(report::limits::history(&history, &limits, args.all));
+    Ok(Exit::Done)
+}

@@ -1,0 +1,155 @@
+//! Where accepted units come from: captures, results of `verify`, entries of the log.
+
+use crate::cli::book;
+use crate::cli::failure::Failure;
+use crate::cli::load;
+use crate::cli::output::Output;
+use crate::design::Design;
+use crate::files::read_whole;
+use crate::production::entry::{Judgement, Kind, Value};
+use crate::production::ledger::Filter;
+use crate::production::ledger::sqlite::Purpose;
+use crate::production::limits::Accepted;
+use crate::production::unit::{band_name, measure_unit};
+use crate::verify::result::Result as Outcome;
+use std::path::Path;
+
+/// A unit from a captures file or a result file.
+///
+/// # Errors
+/// [`Failure`] for a file of another kind or of another design.
+pub fn file(path: &Path, design: &Design, out: &Output) -> Result<Accepted, Failure> {
+    let is_result = path
+        .extension()
+        .is_some_and(|e| e.eq_ignore_ascii_case("json"));
+    let unit = if is_result {
+        of_result(path, design)?
+    } else {
+        of_captures(path, design, out)?
+    };
+    Ok(unit)
+}
+
+fn other_design(path: &Path, name: &str, digest: &str, design: &Design) -> Failure {
+    let short = |d: &str| d.chars().take(12).collect::<String>();
+    Failure::input(format!(
+        "{}: its design is «{name}» (digest {}), and limits are made for «{}» (digest {}); expected units of this very file",
+        path.display(),
+        short(digest),
+        design.name,
+        short(&design.digest)
+    ))
+}
+
+fn of_captures(path: &Path, design: &Design, out: &Output) -> Result<Accepted, Failure> {
+    let (theirs, set) = load::design_and_captures(path)?;
+    if theirs.digest != design.digest {
+        return Err(other_design(path, &theirs.name, &theirs.digest, design));
+    }
+    let responses = load::responses(&set, out)?;
+    let (measured, _) = measure_unit(design, &set, responses, &mut |step| {
+        out.remark(format!("  {step}"));
+    })
+    .map_err(|e| Failure::input(format!("{}: {e}", path.display())))?;
+    Ok(Accepted {
+        serial: measured.unit,
+        digest: set.digest,
+        values: measured.values,
+    })
+}
+
+fn of_result(path: &Path, design: &Design) -> Result<Accepted, Failure> {
+    let bytes = read_whole(path)?;
+    let result: Outcome = serde_json::from_slice(&bytes).map_err(|e| {
+        Failure::input(format!(
+            "{}: line {}: {e}; expected a result.json of `bassay verify`",
+            path.display(),
+            e.line()
+        ))
+    })?;
+    if result.format != crate::verify::result::FORMAT {
+        return Err(Failure::input(format!(
+            "{}: format: found {:?}; expected {:?}",
+            path.display(),
+            result.format,
+            crate::verify::result::FORMAT
+        )));
+    }
+    if result.design.digest != design.digest {
+        let mark = &result.design;
+        return Err(other_design(path, &mark.name, &mark.digest, design));
+    }
+    let number = |name: String, unit: &str, value: f64, expanded: f64| Value {
+        name,
+        unit: unit.to_string(),
+        value: Some(value).filter(|v| v.is_finite()),
+        expanded: Some(expanded).filter(|v| v.is_finite()),
+        low: None,
+        high: None,
+        verdict: Judgement::None,
+    };
+    let bands = result.bands.iter().filter(|b| !b.disturbed).map(|b| {
+        let name = band_name(&b.observation, b.center_hz);
+        number(
+            name,
+            "dB",
+            b.designed_difference_db,
+            b.expanded_uncertainty_db,
+        )
+    });
+    let parameters = result
+        .parameters
+        .iter()
+        .filter(|p| p.identifiable)
+        .map(|p| {
+            let expanded = (p.high95 - p.low95) / 1.959_964;
+            number(p.path.clone(), &p.unit, p.fitted, expanded)
+        });
+    Ok(Accepted {
+        serial: result.unit.clone(),
+        digest: blake3::hash(&bytes).to_hex().to_string(),
+        values: bands.chain(parameters).collect(),
+    })
+}
+
+/// Units of the log: the latest entry of each serial of this kind and design, if it did not fail.
+///
+/// # Errors
+/// [`Failure`] for a log that cannot be read.
+pub fn ledger(
+    place: &str,
+    kind: Kind,
+    design: &Design,
+    out: &Output,
+) -> Result<Vec<Accepted>, Failure> {
+    let mut ledger = book::open(place, Purpose::Read)?;
+    let filter = Filter {
+        kind: Some(kind),
+        ..Filter::default()
+    };
+    let entries = ledger.select(&filter).map_err(Failure::system)?;
+    let mut list: Vec<Accepted> = Vec::new();
+    let (mut failed, mut other) = (0, 0);
+    for stored in entries {
+        if stored.entry.design != design.digest {
+            other += 1;
+            continue;
+        }
+        // A later test of a serial replaces an earlier one.
+        list.retain(|a| a.serial != stored.entry.unit);
+        if stored.entry.verdict == Judgement::Fail {
+            failed += 1;
+            continue;
+        }
+        list.push(Accepted {
+            serial: stored.entry.unit,
+            digest: stored.digest,
+            values: stored.entry.values,
+        });
+    }
+    out.remark(format!(
+        "{place}: {} accepted units; left out: {failed} tests that failed, {other} of another design",
+        list.len()
+    ));
+    Ok(list)
+}

@@ -1,0 +1,279 @@
+//! One unit's production test: measured, judged by limits, named, ready to be logged.
+
+use super::entry::{self, Cause, Conditions, Entry, Judgement, Kind, RawFile, Value};
+use super::judge::{judge, outside_environment};
+use super::unit::{Measured, UnitError, measure_unit, parts};
+use crate::design::Design;
+use crate::design::captures::CaptureSet;
+use crate::design::limits::Limits;
+use crate::measure::Response;
+use crate::special::probability::normal_cdf;
+use crate::verify::Verification;
+use serde::Serialize;
+
+/// The `format` key of the document of an inspection.
+pub const FORMAT: &str = "bassay-inspection/1";
+
+/// A judged unit.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Inspection {
+    /// [`FORMAT`].
+    pub format: &'static str,
+    /// Program and version.
+    pub software: String,
+    /// Serial number.
+    pub unit: String,
+    /// The judgement.
+    pub verdict: Judgement,
+    /// The most probable cause of a failure.
+    pub cause: Option<Cause>,
+    /// Why nothing, or not all, can be said.
+    pub doubts: Vec<String>,
+    /// Name of the design.
+    pub design_name: String,
+    /// BLAKE3 digest of the design file, hex.
+    pub design_digest: String,
+    /// Name of the limits.
+    pub limits_name: String,
+    /// BLAKE3 digest of the limits file, hex.
+    pub limits_digest: String,
+    /// The limits' signature in words.
+    pub limits_signature: String,
+    /// When the captures were taken, RFC 3339.
+    pub taken: Option<String>,
+    /// Every number with its limits and judgement; those that are limited first.
+    pub values: Vec<Value>,
+    /// Air.
+    pub conditions: Conditions,
+    /// Raw captures.
+    pub files: Vec<RawFile>,
+    /// What is doubtful about captures and fit, with its remedy.
+    pub warnings: Vec<String>,
+}
+
+/// Why a unit cannot be inspected.
+#[derive(Debug, thiserror::Error)]
+pub enum InspectError {
+    /// The limits are of another design.
+    #[error(
+        "{limits}: made for the design «{theirs}» (digest {their_digest}), and the captures name «{ours}» (digest {our_digest}); use the limits of this design, or make new ones with `bassay limits`"
+    )]
+    OtherDesign {
+        /// Limits file.
+        limits: String,
+        /// Design of the limits.
+        theirs: String,
+        /// First digits of its digest.
+        their_digest: String,
+        /// Design of the captures.
+        ours: String,
+        /// First digits of its digest.
+        our_digest: String,
+    },
+    /// The unit cannot be measured.
+    #[error(transparent)]
+    Unit(#[from] UnitError),
+}
+
+fn short(digest: &str) -> String {
+    digest.chars().take(12).collect()
+}
+
+/// Measures and judges one unit.
+///
+/// # Errors
+/// [`InspectError`] for limits of another design, or captures that cannot be used.
+pub fn inspect_set(
+    design: &Design,
+    set: &CaptureSet,
+    responses: Vec<Response>,
+    limits: &Limits,
+    progress: &mut (dyn FnMut(&str) + Send),
+) -> Result<(Inspection, Verification), InspectError> {
+    if limits.design_digest != design.digest {
+        return Err(InspectError::OtherDesign {
+            limits: limits.file.display().to_string(),
+            theirs: limits.design_name.clone(),
+            their_digest: short(&limits.design_digest),
+            ours: design.name.clone(),
+            our_digest: short(&design.digest),
+        });
+    }
+    let (measured, done) = measure_unit(design, set, responses, progress)?;
+    Ok((inspection(measured, limits), done))
+}
+
+/// Judges what was measured.
+#[must_use]
+pub fn inspection(measured: Measured, limits: &Limits) -> Inspection {
+    let judged = judge(&measured.values, limits);
+    let mut doubts = outside_environment(&measured.conditions, measured.stated, limits);
+    // In air for which the limits were not made, neither passing nor failing means anything.
+    let verdict = if doubts.is_empty() {
+        judged.verdict
+    } else {
+        Judgement::Unresolved
+    };
+    doubts.extend(judged.doubts);
+    let cause = (verdict == Judgement::Fail)
+        .then(|| cause(&measured, &judged.values))
+        .flatten();
+    Inspection {
+        format: FORMAT,
+        software: software(),
+        unit: measured.unit,
+        verdict,
+        cause,
+        doubts,
+        design_name: measured.design_name,
+        design_digest: measured.design_digest,
+        limits_name: limits.name.clone(),
+        limits_digest: limits.digest.clone(),
+        limits_signature: limits.signature_words(),
+        taken: measured.taken,
+        values: judged.values,
+        conditions: measured.conditions,
+        files: measured.files,
+        warnings: measured.warnings,
+    }
+}
+
+/// Program and version.
+#[must_use]
+pub fn software() -> String {
+    format!("bassay {}", env!("CARGO_PKG_VERSION"))
+}
+
+/// The most probable cause: what explains the response, else the number that failed by most.
+fn cause(measured: &Measured, values: &[Value]) -> Option<Cause> {
+    let failed: Vec<&Value> = values
+        .iter()
+        .filter(|v| v.verdict == Judgement::Fail)
+        .collect();
+    let kind = |v: &Value| {
+        parts(&v.name).map_or("parameter", |p| match p.0 {
+            "band" => "band",
+            "residue" => "residue",
+            _ => "polarity",
+        })
+    };
+    let linear = failed
+        .iter()
+        .any(|v| matches!(kind(v), "band" | "parameter" | "polarity"));
+    if linear && let Some(f) = measured.findings.first() {
+        return Some(Cause {
+            path: f.path.clone(),
+            probability: f.probability,
+            text: f.text.clone(),
+        });
+    }
+    let worst = |wanted: &str| {
+        failed
+            .iter()
+            .filter(|v| kind(v) == wanted)
+            .max_by(|a, b| beyond(a).total_cmp(&beyond(b)))
+    };
+    if let Some(v) = worst("polarity") {
+        let name = parts(&v.name).map_or("", |p| p.1);
+        // That the capture is inverted is seen, not inferred.
+        return Some(Cause {
+            path: "polarity".to_string(),
+            probability: 1.0,
+            text: format!("{name}: inverted; check the driver's leads, and the microphone's"),
+        });
+    }
+    if let Some(v) = worst("parameter") {
+        return Some(Cause {
+            path: v.name.clone(),
+            probability: chance_beyond(v),
+            text: format!("{} outside its limits", v.name),
+        });
+    }
+    let v = worst("residue")?;
+    let (_, name, center) = parts(&v.name)?;
+    Some(Cause {
+        path: "residue".to_string(),
+        probability: chance_beyond(v),
+        text: format!(
+            "{name}: noise far above the tone while {} Hz is played; look for loose parts, a leak that blows, a cable that touches the cone",
+            center?
+        ),
+    })
+}
+
+/// How far beyond the nearer limit, in limits' own unit.
+fn beyond(v: &Value) -> f64 {
+    let y = v.value.unwrap_or(f64::NAN);
+    let below = v.low.map_or(f64::NEG_INFINITY, |l| l - y);
+    let above = v.high.map_or(f64::NEG_INFINITY, |h| y - h);
+    below.max(above)
+}
+
+/// Probability that the true value lies beyond the limit, the error being normal.
+fn chance_beyond(v: &Value) -> f64 {
+    let standard = 0.5 * v.expanded.unwrap_or(0.0);
+    if standard > 0.0 {
+        normal_cdf(beyond(v) / standard)
+    } else {
+        1.0
+    }
+}
+
+/// What the log needs to know beside the inspection.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Logged<'a> {
+    /// When it was tested, RFC 3339.
+    pub at: &'a str,
+    /// Code of the operator.
+    pub operator: &'a str,
+    /// Batch.
+    pub batch: Option<&'a str>,
+    /// How often this serial has been tested, counting this time.
+    pub attempt: u32,
+    /// What the entry is.
+    pub kind: Kind,
+    /// State of the station.
+    pub bench: Option<entry::Bench>,
+    /// What the operator says.
+    pub remark: Option<&'a str>,
+}
+
+impl Inspection {
+    /// The body of its entry in the log.
+    #[must_use]
+    pub fn entry(&self, logged: &Logged<'_>) -> Entry {
+        let doubts = (!self.doubts.is_empty()).then(|| self.doubts.join("; "));
+        let remark = match (logged.remark, doubts) {
+            (Some(said), Some(doubts)) => Some(format!("{said}; {doubts}")),
+            (Some(said), None) => Some(said.to_string()),
+            (None, doubts) => doubts,
+        };
+        Entry {
+            format: entry::FORMAT.to_string(),
+            kind: logged.kind,
+            at: logged.at.to_string(),
+            operator: logged.operator.to_string(),
+            unit: self.unit.clone(),
+            batch: logged.batch.map(String::from),
+            attempt: logged.attempt,
+            refers_to: None,
+            remark,
+            verdict: self.verdict,
+            cause: self.cause.clone(),
+            limits: self.limits_digest.clone(),
+            design: self.design_digest.clone(),
+            software: self.software.clone(),
+            bench: logged.bench.clone(),
+            conditions: Some(self.conditions),
+            values: self.values.clone(),
+            files: self.files.clone(),
+        }
+    }
+
+    /// The numbers that have limits.
+    pub fn limited(&self) -> impl Iterator<Item = &Value> {
+        self.values
+            .iter()
+            .filter(|v| v.low.is_some() || v.high.is_some())
+    }
+}

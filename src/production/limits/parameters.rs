@@ -1,0 +1,113 @@
+//! Limits of the fitted parameters.
+
+use super::bands::moments;
+use super::{Accepted, LimitsError, Wanted};
+use crate::align::unknowns::{Role, Unknown};
+use crate::design::limits::{Method, ParameterLimit};
+use crate::production::tolerance::{
+    Sides, normal_interval, one_sided_factor_pooled, two_sided_factor_pooled,
+};
+use crate::special::probability::normal_quantile;
+
+/// Which ends a parameter's limits have: a leak may be as tight as it likes.
+fn sides(path: &str) -> Sides {
+    let key = path.rsplit('.').next().unwrap_or("");
+    match (path.starts_with("leak."), key) {
+        (true, "resistance") => Sides::Lower,
+        (true, "gap") => Sides::Upper,
+        _ => Sides::Both,
+    }
+}
+
+/// Values of a parameter in all accepted units, if all have one.
+fn values(accepted: &[Accepted], path: &str) -> Option<Vec<f64>> {
+    let list: Vec<f64> = accepted.iter().filter_map(|a| a.value(path)).collect();
+    (list.len() == accepted.len() && !list.is_empty()).then_some(list)
+}
+
+pub(super) fn make(
+    accepted: &[Accepted],
+    unknowns: &[Unknown],
+    wanted: &Wanted,
+    remarks: &mut Vec<String>,
+) -> Result<Vec<ParameterLimit>, LimitsError> {
+    let mut list = Vec::new();
+    let mut untold = Vec::new();
+    if wanted.method == Method::Hand {
+        remarks.push(
+            "no limits for parameters by hand: write [[parameter]] tables into the file"
+                .to_string(),
+        );
+        return Ok(list);
+    }
+    for u in unknowns.iter().filter(|u| u.role == Role::Free) {
+        let sides = sides(&u.path);
+        let of_units = values(accepted, &u.path);
+        if of_units.is_none() && !accepted.is_empty() {
+            untold.push(u.path.clone());
+            continue;
+        }
+        let log = u.log && of_units.iter().flatten().all(|v| *v > 0.0);
+        let to = |v: f64| if log { v.ln() } else { v };
+        let back = |v: f64| if log { v.exp() } else { v };
+        let transformed: Vec<f64> = of_units.iter().flatten().map(|v| to(*v)).collect();
+        let sd = u.stated_sd.filter(|_| log == u.log);
+        let (low, high) = match (wanted.method, sd) {
+            (Method::Model, Some(sd)) => {
+                let z = match sides {
+                    Sides::Both => normal_quantile(0.5 + 0.5 * wanted.content),
+                    _ => normal_quantile(wanted.content),
+                };
+                let centre = to(u.value(0, 0.0));
+                (centre - z * sd, centre + z * sd)
+            }
+            (Method::Both, Some(sd)) if !transformed.is_empty() => {
+                // The fit scatters too.
+                let fit: f64 = accepted
+                    .iter()
+                    .filter_map(|a| {
+                        let relative = a.standard(&u.path)? / a.value(&u.path)?.abs();
+                        Some(if log { relative } else { a.standard(&u.path)? })
+                    })
+                    .sum::<f64>()
+                    / accepted.len() as f64;
+                let sd = sd.hypot(fit);
+                let count = transformed.len();
+                let many = 10_000;
+                let k = match sides {
+                    Sides::Both => {
+                        two_sided_factor_pooled(count, many, wanted.content, wanted.confidence)
+                    }
+                    _ => one_sided_factor_pooled(count, many, wanted.content, wanted.confidence),
+                }?;
+                let mean = transformed.iter().sum::<f64>() / count as f64;
+                (mean - k * sd, mean + k * sd)
+            }
+            (Method::Units | Method::Both, _) if transformed.len() > 1 => {
+                let i = normal_interval(&transformed, sides, wanted.content, wanted.confidence)?;
+                let (mean, sd) = moments(&transformed);
+                (
+                    i.low.unwrap_or(mean - i.factor * sd),
+                    i.high.unwrap_or(mean + i.factor * sd),
+                )
+            }
+            _ => {
+                untold.push(u.path.clone());
+                continue;
+            }
+        };
+        list.push(ParameterLimit {
+            path: u.path.clone(),
+            unit: u.unit.to_string(),
+            low: (sides != Sides::Upper).then(|| back(low)),
+            high: (sides != Sides::Lower).then(|| back(high)),
+        });
+    }
+    if !untold.is_empty() {
+        remarks.push(format!(
+            "no limits for {}: no spread is known, or not every accepted unit tells it",
+            untold.join(", ")
+        ));
+    }
+    Ok(list)
+}

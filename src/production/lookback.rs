@@ -1,0 +1,235 @@
+//! Runs of one number out of the log, and what became of each unit: what charts, causes and yields start from.
+//!
+//! A correction never changes an entry. Where one refers to an inspection and states a judgement, the newest such judgement
+//! (with its cause) counts instead of the one that the entry has; a value of the same name in it counts instead of the entry's.
+
+use super::entry::{Cause, Entry, Judgement, Kind, Value};
+use super::ledger::Stored;
+use serde::Serialize;
+use std::collections::HashMap;
+
+/// One value in its place.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Point {
+    /// When, RFC 3339.
+    pub at: String,
+    /// Station.
+    pub station: String,
+    /// Unit; empty for a station check.
+    pub unit: String,
+    /// Batch.
+    pub batch: Option<String>,
+    /// Which test of this unit.
+    pub attempt: u32,
+    /// Value.
+    pub value: f64,
+    /// Expanded uncertainty (k = 2).
+    pub expanded: Option<f64>,
+    /// Lower limit of that day.
+    pub low: Option<f64>,
+    /// Upper limit of that day.
+    pub high: Option<f64>,
+    /// Digest of the entry.
+    pub digest: String,
+}
+
+/// A run of one number.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Series {
+    /// Name of the value.
+    pub name: String,
+    /// Its unit.
+    pub unit: String,
+    /// Values, oldest first.
+    pub points: Vec<Point>,
+    /// Entries in which the number could not be told.
+    pub untold: usize,
+    /// Entries that do not have it.
+    pub missing: usize,
+    /// Repeated tests that were left out.
+    pub retests: usize,
+    /// Entries whose value has another unit, which were left out.
+    pub other_unit: usize,
+}
+
+/// Corrections by the digest that they refer to, newest last.
+#[derive(Debug, Default)]
+pub struct Corrections<'a> {
+    of: HashMap<&'a str, Vec<&'a Entry>>,
+}
+
+impl<'a> Corrections<'a> {
+    /// From entries of kind correction, oldest first; others are passed over.
+    #[must_use]
+    pub fn new(entries: &'a [Stored]) -> Self {
+        let mut of: HashMap<&str, Vec<&Entry>> = HashMap::new();
+        for stored in entries.iter().filter(|s| s.entry.kind == Kind::Correction) {
+            if let Some(digest) = &stored.entry.refers_to {
+                of.entry(digest).or_default().push(&stored.entry);
+            }
+        }
+        Self { of }
+    }
+
+    fn list(&self, digest: &str) -> &[&'a Entry] {
+        self.of.get(digest).map_or(&[], Vec::as_slice)
+    }
+
+    /// The value of this name that counts for an entry.
+    #[must_use]
+    pub fn value<'b>(&self, stored: &'b Stored, name: &str) -> Option<&'b Value>
+    where
+        'a: 'b,
+    {
+        let named = |entry: &'b Entry| entry.values.iter().find(|v| v.name == name);
+        self.list(&stored.digest)
+            .iter()
+            .rev()
+            .find_map(|entry| named(entry))
+            .or_else(|| named(&stored.entry))
+    }
+
+    /// Judgement and cause that count for an entry.
+    #[must_use]
+    pub fn judgement<'b>(&self, stored: &'b Stored) -> (Judgement, Option<&'b Cause>)
+    where
+        'a: 'b,
+    {
+        let newest = self
+            .list(&stored.digest)
+            .iter()
+            .rev()
+            .find(|entry| entry.verdict != Judgement::None);
+        match newest {
+            // A judgement that names no cause leaves the one that was found.
+            Some(entry) if entry.verdict == Judgement::Fail => (
+                entry.verdict,
+                entry.cause.as_ref().or(stored.entry.cause.as_ref()),
+            ),
+            Some(entry) => (entry.verdict, entry.cause.as_ref()),
+            None => (stored.entry.verdict, stored.entry.cause.as_ref()),
+        }
+    }
+}
+
+/// The run of the number `name` in entries of one kind, oldest first. Without `retests` only the first test of a unit counts:
+/// a unit that was mended and tested again says nothing about the process that made it.
+#[must_use]
+pub fn series(
+    entries: &[Stored],
+    corrections: &Corrections<'_>,
+    name: &str,
+    retests: bool,
+) -> Series {
+    let mut run = Series {
+        name: name.to_owned(),
+        unit: String::new(),
+        points: Vec::new(),
+        untold: 0,
+        missing: 0,
+        retests: 0,
+        other_unit: 0,
+    };
+    for stored in entries {
+        let entry = &stored.entry;
+        if entry.kind == Kind::Correction {
+            continue;
+        }
+        if !retests && entry.kind == Kind::Inspection && entry.attempt > 1 {
+            run.retests += 1;
+            continue;
+        }
+        let Some(value) = corrections.value(stored, name) else {
+            run.missing += 1;
+            continue;
+        };
+        let Some(number) = value.value.filter(|v| v.is_finite()) else {
+            run.untold += 1;
+            continue;
+        };
+        if run.points.is_empty() {
+            run.unit.clone_from(&value.unit);
+        } else if run.unit != value.unit {
+            run.other_unit += 1;
+            continue;
+        }
+        run.points.push(Point {
+            at: entry.at.clone(),
+            station: stored.station.clone(),
+            unit: entry.unit.clone(),
+            batch: entry.batch.clone(),
+            attempt: entry.attempt,
+            value: number,
+            expanded: value.expanded,
+            low: value.low,
+            high: value.high,
+            digest: stored.digest.clone(),
+        });
+    }
+    run
+}
+
+/// Names of all values in entries, with how many entries have each, most frequent first, then by name.
+#[must_use]
+pub fn names(entries: &[Stored]) -> Vec<(String, usize)> {
+    let mut count: HashMap<&str, usize> = HashMap::new();
+    for value in entries.iter().flat_map(|s| &s.entry.values) {
+        *count.entry(&value.name).or_default() += 1;
+    }
+    let mut list: Vec<(String, usize)> =
+        count.into_iter().map(|(n, c)| (n.to_owned(), c)).collect();
+    list.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
+    list
+}
+
+/// What became of one unit.
+#[derive(Debug, Clone, PartialEq)]
+pub struct UnitOutcome {
+    /// Serial number.
+    pub unit: String,
+    /// Batch of its first test.
+    pub batch: Option<String>,
+    /// Station of its first test.
+    pub station: String,
+    /// When it was first tested, RFC 3339.
+    pub at: String,
+    /// Judgement of its first test.
+    pub first: Judgement,
+    /// Cause that its first test named.
+    pub cause: Option<Cause>,
+    /// Judgement of its last test.
+    pub last: Judgement,
+    /// Tests.
+    pub tests: usize,
+}
+
+/// Outcome of every unit in inspections, oldest first.
+#[must_use]
+pub fn outcomes(entries: &[Stored], corrections: &Corrections<'_>) -> Vec<UnitOutcome> {
+    let mut list: Vec<UnitOutcome> = Vec::new();
+    let mut place: HashMap<&str, usize> = HashMap::new();
+    let inspections = entries
+        .iter()
+        .filter(|s| s.entry.kind == Kind::Inspection && !s.entry.unit.is_empty());
+    for stored in inspections {
+        let entry = &stored.entry;
+        let (verdict, cause) = corrections.judgement(stored);
+        if let Some(&i) = place.get(entry.unit.as_str()) {
+            list[i].last = verdict;
+            list[i].tests += 1;
+            continue;
+        }
+        place.insert(&entry.unit, list.len());
+        list.push(UnitOutcome {
+            unit: entry.unit.clone(),
+            batch: entry.batch.clone(),
+            station: stored.station.clone(),
+            at: entry.at.clone(),
+            first: verdict,
+            cause: cause.cloned(),
+            last: verdict,
+            tests: 1,
+        });
+    }
+    list
+}

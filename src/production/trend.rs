@@ -1,0 +1,249 @@
+//! The chart of one number: single values and moving ranges, weighted average, run rules, capability, and when it changed.
+//!
+//! Centre and standard deviation come from the first values of the run (the baseline; σ from neighbours, d2, so that a
+//! slow change inside the baseline does not widen the limits), or are given. The weighted average starts after the baseline.
+//! What raises an alarm is the average beyond its limits, or a rule that was chosen to; the other rules are hints, because together
+//! they cry wolf too often ([`super::run_rules`]).
+//!
+//! How seldom a steady process alarms is told twice: with centre and σ known, and on average over what a baseline of this
+//! length may have estimated, which is what a real chart has.
+
+use super::capability::{SampleCapability, sample_capability};
+use super::change_point::{ChangePoint, change_point};
+use super::chart::{d2, d3};
+use super::ewma::{Average, Ewma, Limits, Process};
+use super::lookback::Series;
+use super::run_rules::{Rule, Signal, signals, zones_run_length};
+use serde::Serialize;
+
+/// How a chart is drawn.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Settings {
+    /// How many values at the beginning tell centre and σ; at most half of all are taken.
+    pub baseline: usize,
+    /// Centre and standard deviation, where they are given.
+    pub given: Option<(f64, f64)>,
+    /// The weighted average.
+    pub ewma: Ewma,
+    /// Rules that raise an alarm.
+    pub rules: Vec<Rule>,
+    /// Limits of the capability instead of those that the newest entry has.
+    pub limits: Option<[Option<f64>; 2]>,
+}
+
+impl Default for Settings {
+    fn default() -> Self {
+        Self {
+            // 20 to 25 values are common practice (no published source); more are better, as the false alarms show.
+            baseline: 25,
+            given: None,
+            ewma: Ewma::USUAL,
+            rules: vec![Rule::Far],
+            limits: None,
+        }
+    }
+}
+
+/// Fewest values of a baseline: with less the limits are nearly anything.
+pub const LEAST_BASELINE: usize = 8;
+
+/// What the chart says.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum State {
+    /// No alarm.
+    Steady,
+    /// An alarm, and a lasting change is more probable than none.
+    Changed,
+    /// An alarm, but no lasting change explains it: single values, something that passed, or chance.
+    Alarm,
+    /// Too few values, or values without spread.
+    CannotTell,
+}
+
+/// Mean numbers of values until an alarm.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Patience {
+    /// Steady process, centre and σ known: the weighted average.
+    pub false_average: f64,
+    /// The same, over the baselines that may have been; `None` where centre and σ are given.
+    pub false_average_estimated: Option<f64>,
+    /// Steady process: the rules that raise an alarm (zone rules only).
+    pub false_rules: f64,
+    /// A process that moved by one standard deviation: the weighted average.
+    pub one_sd: f64,
+}
+
+/// One number looked back at.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Trend {
+    /// The values.
+    pub series: Series,
+    /// What the chart says.
+    pub state: State,
+    /// Values of the baseline; 0 where centre and σ are given.
+    pub baseline: usize,
+    /// Centre, unit of the values.
+    pub centre: f64,
+    /// Standard deviation, from neighbours in the baseline, or given.
+    pub sd: f64,
+    /// Limits of single values, centre ± 3 standard deviations.
+    pub low: f64,
+    /// Upper one.
+    pub high: f64,
+    /// Limit of the moving range.
+    pub range_high: f64,
+    /// Places (from 0) whose step from the value before is beyond it.
+    pub ranges_beyond: Vec<usize>,
+    /// Values of the baseline beyond the limits that it gave itself.
+    pub baseline_beyond: usize,
+    /// λ and L.
+    pub ewma: Ewma,
+    /// Weighted averages, of the values after the baseline.
+    pub averages: Vec<Average>,
+    /// Place of the value at which the average first left its limits.
+    pub average_alarm: Option<usize>,
+    /// Rules that raise an alarm, and where.
+    pub alarms: Vec<Signal>,
+    /// Rules that only hint.
+    pub hints: Vec<Signal>,
+    /// The change that the values show best, however improbable; only with an alarm.
+    pub change: Option<ChangePoint>,
+    /// Capability of all values.
+    pub capability: Option<SampleCapability>,
+    /// Half the median expanded uncertainty of a value over the standard deviation.
+    pub measurement_share: Option<f64>,
+    /// Mean numbers of values until an alarm.
+    pub patience: Option<Patience>,
+}
+
+impl Trend {
+    /// Place of the first alarm of any kind.
+    #[must_use]
+    pub fn first_alarm(&self) -> Option<usize> {
+        let rule = self.alarms.first().map(|s| s.index);
+        match (self.average_alarm, rule) {
+            (Some(a), Some(b)) => Some(a.min(b)),
+            (a, b) => a.or(b),
+        }
+    }
+}
+
+fn median(mut values: Vec<f64>) -> Option<f64> {
+    values.retain(|v| v.is_finite());
+    values.sort_by(f64::total_cmp);
+    values.get(values.len() / 2).copied()
+}
+
+/// The chart of a run of values.
+#[must_use]
+pub fn trend(series: Series, settings: &Settings) -> Trend {
+    let values: Vec<f64> = series.points.iter().map(|p| p.value).collect();
+    let from_run = settings.baseline.min(values.len() / 2);
+    let baseline = if settings.given.is_some() {
+        0
+    } else {
+        from_run
+    };
+    let (centre, sd) = settings
+        .given
+        .unwrap_or_else(|| estimates(&values[..baseline]));
+    let limits = settings
+        .limits
+        .or_else(|| series.points.last().map(|p| [p.low, p.high]))
+        .unwrap_or([None, None]);
+    let mut made = Trend {
+        state: State::CannotTell,
+        baseline,
+        centre,
+        sd,
+        low: centre - 3.0 * sd,
+        high: centre + 3.0 * sd,
+        range_high: (d2() + 3.0 * d3()) * sd,
+        ranges_beyond: Vec::new(),
+        baseline_beyond: 0,
+        ewma: settings.ewma,
+        averages: Vec::new(),
+        average_alarm: None,
+        alarms: Vec::new(),
+        hints: Vec::new(),
+        change: None,
+        capability: sample_capability(&values, limits[0], limits[1], 0.95),
+        measurement_share: None,
+        patience: None,
+        series,
+    };
+    let enough = settings.given.is_some() || baseline >= LEAST_BASELINE;
+    if !enough || values.is_empty() || !centre.is_finite() || sd.is_nan() || sd <= 0.0 {
+        return made;
+    }
+    judge(&mut made, &values, settings);
+    made
+}
+
+fn judge(made: &mut Trend, values: &[f64], settings: &Settings) {
+    let (baseline, centre, sd) = (made.baseline, made.centre, made.sd);
+    let (before, after) = values.split_at(baseline);
+    let beyond = |v: &&f64| (**v - centre).abs() > 3.0 * sd;
+    made.baseline_beyond = before.iter().filter(beyond).count();
+    made.ranges_beyond = (1..values.len())
+        .filter(|&i| (values[i] - values[i - 1]).abs() > made.range_high)
+        .collect();
+    made.averages = settings.ewma.chart(after, centre, sd);
+    made.average_alarm = made
+        .averages
+        .iter()
+        .position(Average::signals)
+        .map(|i| i + baseline);
+    let z: Vec<f64> = after.iter().map(|v| (v - centre) / sd).collect();
+    for signal in signals(&z, &Rule::ALL) {
+        let list = if settings.rules.contains(&signal.rule) {
+            &mut made.alarms
+        } else {
+            &mut made.hints
+        };
+        list.push(Signal {
+            index: signal.index + baseline,
+            ..signal
+        });
+    }
+    if made.first_alarm().is_some() {
+        made.change = change_point(values);
+    }
+    made.state = match (made.first_alarm(), &made.change) {
+        (None, _) => State::Steady,
+        (_, Some(change)) if change.probability > 0.5 => State::Changed,
+        _ => State::Alarm,
+    };
+    let uncertainties = made.series.points.iter().filter_map(|p| p.expanded);
+    made.measurement_share = median(uncertainties.collect()).map(|u| 0.5 * u / sd);
+    made.patience = Some(patience(settings, baseline));
+}
+
+/// Mean, and standard deviation from neighbours; NaN where there are too few.
+fn estimates(values: &[f64]) -> (f64, f64) {
+    match super::chart::individuals(values) {
+        Some(chart) => (chart.centre, chart.mean_range / d2()),
+        None => (f64::NAN, f64::NAN),
+    }
+}
+
+/// Mean run lengths of a chart whose centre and σ came from `baseline` values (0: known).
+#[must_use]
+pub fn patience(settings: &Settings, baseline: usize) -> Patience {
+    let of = |means: &[f64]| {
+        let process = Process { means, sd: 1.0 };
+        settings.ewma.run_length(Limits::Growing, process).mean()
+    };
+    Patience {
+        false_average: of(&[]),
+        false_average_estimated: (baseline > 0).then(|| {
+            // Steady limits: their chart needs one matrix, and differs by the first few values only.
+            settings
+                .ewma
+                .with_estimates(Limits::Steady, &[], baseline, |run| run.mean())
+        }),
+        false_rules: zones_run_length(&settings.rules, 0.0).mean(),
+        one_sd: of(&[1.0]),
+    }
+}

@@ -1,0 +1,313 @@
+//! One unit as the production test sees it: every number that limits can be set for, with its own uncertainty.
+//!
+//! The uncertainty of a band is that of the measurement alone, because two units of one design share everything else:
+//!
+//! ```text
+//! u² = noise²/n + level² + (dL/dT·u_T)²
+//! ```
+//!
+//! noise by point over n independent points, level of the calibration (or of the fitted gain), air temperature. What the
+//! simulation itself may be wrong by is in the limits, where it counts ([`crate::design::limits::BandLimit::simulation_sd_db`]).
+//!
+//! A parameter's uncertainty is half its 95 % interval, to the side on which the data limit it where the other is open.
+
+use super::entry::{Conditions, Judgement, RawFile, Value};
+use super::residues::residues;
+use crate::align::residual::Nuisance;
+use crate::align::search::AlignError;
+use crate::design::Design;
+use crate::design::captures::CaptureSet;
+use crate::measure::{MeasureError, Response};
+use crate::signal::bands::third_octaves;
+use crate::verify::bands::{Compared, DB, inside};
+use crate::verify::result::{Band, Finding, Parameter};
+use crate::verify::{Verification, verify};
+
+/// Why a unit cannot be measured.
+#[derive(Debug, thiserror::Error)]
+pub enum UnitError {
+    /// A capture cannot be used.
+    #[error(transparent)]
+    Measure(#[from] MeasureError),
+    /// Nothing can be compared, or the design cannot be simulated.
+    #[error(transparent)]
+    Align(#[from] AlignError),
+}
+
+/// What was measured of one unit, before limits.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Measured {
+    /// Serial number.
+    pub unit: String,
+    /// Name of the design.
+    pub design_name: String,
+    /// BLAKE3 digest of the design file, hex.
+    pub design_digest: String,
+    /// When the captures were taken, RFC 3339.
+    pub taken: Option<String>,
+    /// Bands, parameters, residue and polarity; nothing is judged yet.
+    pub values: Vec<Value>,
+    /// What in the build explains the difference from the design, the most probable first.
+    pub findings: Vec<Finding>,
+    /// Air.
+    pub conditions: Conditions,
+    /// Which of temperature, pressure and humidity were stated with the captures.
+    pub stated: [bool; 3],
+    /// Raw captures.
+    pub files: Vec<RawFile>,
+    /// What is doubtful, with its remedy.
+    pub warnings: Vec<String>,
+}
+
+/// Name of a band's value.
+#[must_use]
+pub fn band_name(observation: &str, center_hz: f64) -> String {
+    format!("band:{observation}:{}", nominal(center_hz))
+}
+
+/// Name of a residue's value.
+#[must_use]
+pub fn residue_name(observation: &str, center_hz: f64) -> String {
+    format!("residue:{observation}:{}", nominal(center_hz))
+}
+
+/// Name of a polarity's value.
+#[must_use]
+pub fn polarity_name(observation: &str) -> String {
+    format!("polarity:{observation}")
+}
+
+/// Kind, observation and midband of a name that one of the above made; a parameter path has none.
+#[must_use]
+pub fn parts(name: &str) -> Option<(&str, &str, Option<f64>)> {
+    let (kind, rest) = name.split_once(':')?;
+    match kind {
+        "polarity" => Some((kind, rest, None)),
+        "band" | "residue" => {
+            let (observation, center) = rest.rsplit_once(':')?;
+            Some((kind, observation, Some(center.parse().ok()?)))
+        }
+        _ => None,
+    }
+}
+
+/// Midband as its nominal name, however it was rounded.
+fn nominal(center_hz: f64) -> f64 {
+    third_octaves(center_hz * 0.99, center_hz * 1.01)
+        .first()
+        .map_or(center_hz, |b| (b.nominal_hz * 1e6).round() / 1e6)
+}
+
+fn value(name: String, unit: &str, value: Option<f64>, standard: Option<f64>) -> Value {
+    Value {
+        name,
+        unit: unit.to_string(),
+        value: value.filter(|v| v.is_finite()),
+        expanded: standard.map(|u| 2.0 * u).filter(|u| u.is_finite()),
+        low: None,
+        high: None,
+        verdict: Judgement::None,
+    }
+}
+
+/// Aligns a unit and gathers its numbers; the verification behind them comes along.
+///
+/// # Errors
+/// [`UnitError`].
+pub fn measure_unit(
+    design: &Design,
+    set: &CaptureSet,
+    responses: Vec<Response>,
+    progress: &mut (dyn FnMut(&str) + Send),
+) -> Result<(Measured, Verification), UnitError> {
+    let for_residue = responses.clone();
+    let (done, noises) = rayon::join(
+        || verify(design, set, responses, progress),
+        || residues(set, &for_residue),
+    );
+    let (done, noises) = (done?, noises?);
+    let mut values: Vec<Value> = Vec::new();
+    for compared in &done.compared {
+        let response = &done.responses[compared.response];
+        let common = common_db(&done, compared);
+        let bands = done
+            .result
+            .bands
+            .iter()
+            .filter(|b| b.observation == response.observation.label());
+        values.extend(bands.map(|b| band(b, compared, response, &common)));
+    }
+    values.extend(done.result.parameters.iter().map(parameter));
+    for (observation, list) in &noises {
+        values.extend(list.iter().map(|r| {
+            let name = residue_name(observation, r.center_hz);
+            value(name, "dB", Some(r.level_db), Some(r.standard_db))
+        }));
+    }
+    for (response, sign) in done.responses.iter().zip(&done.fit.polarity) {
+        let name = polarity_name(response.observation.label());
+        let known = response
+            .has_phase
+            .then_some(f64::from(*sign * response.take.polarity));
+        values.push(value(name, "", known, None));
+    }
+    let air = done.result.conditions;
+    let measured = Measured {
+        unit: set.unit.clone(),
+        design_name: design.name.clone(),
+        design_digest: design.digest.clone(),
+        taken: set.taken.clone(),
+        values,
+        findings: done.result.findings.clone(),
+        conditions: Conditions {
+            temperature_c: air.temperature_c,
+            pressure_kpa: air.pressure_kpa,
+            humidity_pct: air.humidity_pct,
+        },
+        stated: [set.temperature_c, set.pressure_kpa, set.humidity_pct].map(|v| v.is_some()),
+        files: files(set, &done.responses),
+        // What `verify` says of its own verdicts has no meaning by other limits.
+        warnings: done
+            .result
+            .warnings
+            .iter()
+            .filter(|w| !w.contains("bands are unresolved"))
+            .cloned()
+            .collect(),
+    };
+    Ok((measured, done))
+}
+
+/// Standard uncertainty that a whole observation shares, by point, dB: level and air temperature.
+fn common_db(done: &Verification, compared: &Compared) -> Vec<f64> {
+    let response = &done.responses[compared.response];
+    let fit = &done.fit;
+    let Some(series) = fit
+        .comparison
+        .series
+        .iter()
+        .find(|s| s.response == compared.response)
+    else {
+        return vec![f64::NAN; compared.frequency_hz.len()];
+    };
+    let first = fit.settled.active.len();
+    let level_db = if response.absolute {
+        response.calibration_relative * DB
+    } else {
+        let gain = series.nuisance.iter().find(|(k, _)| *k == Nuisance::Gain);
+        gain.map_or(f64::NAN, |&(_, n)| {
+            fit.settled.covariance[(first + n, first + n)]
+                .max(0.0)
+                .sqrt()
+                * DB
+        })
+    };
+    let kelvin = fit
+        .comparison
+        .nuisance_of
+        .iter()
+        .position(|n| n.1 == Nuisance::Temperature)
+        .map_or(0.0, |n| fit.comparison.nuisance_sd[n]);
+    (0..compared.frequency_hz.len())
+        .map(|i| {
+            let warm = series.per_kelvin.get(i).map_or(0.0, |k| k.re * kelvin * DB);
+            level_db.hypot(warm)
+        })
+        .collect()
+}
+
+fn band(band: &Band, compared: &Compared, response: &Response, common: &[f64]) -> Value {
+    let usable = response.take.usable_hz;
+    let swept = [response.frequency_hz.first(), response.frequency_hz.last()]
+        .map(|f| f.copied().unwrap_or(f64::NAN));
+    let counts = [usable, swept]
+        .iter()
+        .all(|[low, high]| band.low_hz >= low * 0.98 && band.high_hz <= high * 1.02);
+    let name = band_name(&band.observation, band.center_hz);
+    let octave = third_octaves(band.low_hz * 1.01, band.high_hz * 0.99);
+    let points = octave
+        .first()
+        .map_or(Vec::new(), |b| inside(&compared.frequency_hz, b));
+    if !counts || band.disturbed || points.is_empty() {
+        return value(name, "dB", None, None);
+    }
+    let count = points.len() as f64;
+    let independent: f64 = points
+        .iter()
+        .map(|&i| 1.0 / compared.shared[i])
+        .sum::<f64>()
+        .max(1.0);
+    let noise2: f64 = points
+        .iter()
+        .map(|&i| compared.noise_db[i].powi(2))
+        .sum::<f64>()
+        / count;
+    let systematic: f64 = points.iter().map(|&i| common[i]).sum::<f64>() / count;
+    let standard = (noise2 / independent + systematic * systematic).sqrt();
+    value(
+        name,
+        "dB",
+        Some(band.designed_difference_db),
+        Some(standard),
+    )
+}
+
+fn parameter(p: &Parameter) -> Value {
+    let name = p.path.clone();
+    if !p.identifiable || (p.open_low && p.open_high) {
+        return value(name, &p.unit, None, None);
+    }
+    let half = match (p.open_low, p.open_high) {
+        (true, _) => p.high95 - p.fitted,
+        (_, true) => p.fitted - p.low95,
+        _ => 0.5 * (p.high95 - p.low95),
+    };
+    value(name, &p.unit, Some(p.fitted), Some(half / 1.959_964))
+}
+
+fn files(set: &CaptureSet, responses: &[Response]) -> Vec<RawFile> {
+    let paths = set
+        .captures
+        .iter()
+        .map(|c| (&c.file, &c.path))
+        .chain(set.curves.iter().map(|c| (&c.file, &c.path)));
+    let mut list: Vec<RawFile> = Vec::new();
+    for (file, path) in paths {
+        let Some(response) = responses.iter().find(|r| r.take.file == *file) else {
+            continue;
+        };
+        if list.iter().all(|f| f.name != *file) {
+            list.push(RawFile {
+                name: file.clone(),
+                digest: response.take.digest.clone(),
+                bytes: std::fs::metadata(path).map_or(0, |m| m.len()),
+            });
+        }
+    }
+    list
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_are_read_back() {
+        assert_eq!(band_name("mouth-near", 31.622_776), "band:mouth-near:31.5");
+        assert_eq!(
+            parts("band:a:b:31.5"),
+            Some(("band", "a:b", Some(31.5))),
+            "a probe's name may hold a colon"
+        );
+        assert_eq!(
+            parts(&residue_name("x", 100.0)),
+            Some(("residue", "x", Some(100.0)))
+        );
+        assert_eq!(
+            parts(&polarity_name("impedance")),
+            Some(("polarity", "impedance", None))
+        );
+        assert_eq!(parts("leak.seam.resistance"), None);
+        assert_eq!(parts("band:x:y"), None);
+    }
+}

@@ -1,0 +1,219 @@
+//! The result of a production test in the terminal: the verdict in letters that are read across a hall, then the reasons.
+
+use super::number::{fixed, probability, significant, with_unit};
+use super::text::{labelled, painted, plain};
+use super::words;
+use crate::production::entry::{Judgement, Value};
+use crate::production::inspect::Inspection;
+use crate::production::unit::parts;
+use crate::signal::residue::HIDDEN_DB;
+use crate::verify::result::Verdict;
+
+/// Rows of numbers that are shown at most; the rest is in the log.
+const MOST_ROWS: usize = 12;
+
+/// Letters of five rows and six columns.
+const LETTERS: [(char, [&str; 5]); 11] = [
+    ('A', [" ████ ", "██  ██", "██████", "██  ██", "██  ██"]),
+    ('C', [" █████", "██    ", "██    ", "██    ", " █████"]),
+    ('E', ["██████", "██    ", "████  ", "██    ", "██████"]),
+    ('F', ["██████", "██    ", "████  ", "██    ", "██    "]),
+    ('I', ["██████", "  ██  ", "  ██  ", "  ██  ", "██████"]),
+    ('L', ["██    ", "██    ", "██    ", "██    ", "██████"]),
+    ('N', ["██  ██", "███ ██", "██████", "██ ███", "██  ██"]),
+    ('O', [" ████ ", "██  ██", "██  ██", "██  ██", " ████ "]),
+    ('P', ["█████ ", "██  ██", "█████ ", "██    ", "██    "]),
+    ('S', [" █████", "██    ", " ████ ", "    ██", "█████ "]),
+    ('T', ["██████", "  ██  ", "  ██  ", "  ██  ", "  ██  "]),
+];
+
+/// A judgement in capitals.
+#[must_use]
+pub fn word(verdict: Judgement) -> &'static str {
+    match verdict {
+        Judgement::Pass => "PASS",
+        Judgement::Fail => "FAIL",
+        Judgement::Unresolved | Judgement::None => "CANNOT TELL",
+    }
+}
+
+/// The verdict of a judgement, where something has to look like one of a verification.
+#[must_use]
+pub fn verdict(judgement: Judgement) -> Verdict {
+    match judgement {
+        Judgement::Pass => Verdict::Within,
+        Judgement::Fail => Verdict::Outside,
+        Judgement::Unresolved | Judgement::None => Verdict::Unresolved,
+    }
+}
+
+/// A judgement in five rows of big letters, at most 76 columns.
+#[must_use]
+pub fn banner(judgement: Judgement, colour: bool) -> String {
+    let rows: Vec<String> = (0..5)
+        .map(|row| {
+            let cells = word(judgement).chars().map(|c| {
+                let letter = LETTERS.iter().find(|(l, _)| *l == c);
+                letter.map_or("   ", |(_, rows)| rows[row])
+            });
+            let line: Vec<&str> = cells.collect();
+            let line = format!(" {}", line.join(" "));
+            let line = line.trim_end();
+            if colour {
+                painted(line, verdict(judgement), true)
+            } else {
+                line.to_string()
+            }
+        })
+        .collect();
+    rows.join("\n")
+}
+
+/// What a value is called: «mouth-near at 31.5 Hz», «leak seam: resistance».
+#[must_use]
+pub fn name(value: &Value) -> String {
+    name_of(&value.name)
+}
+
+/// The name of a value in words, from the name that the log has.
+#[must_use]
+pub fn name_of(name: &str) -> String {
+    match parts(name) {
+        Some(("band", observation, Some(hz))) => format!("{} at {hz} Hz", plain(observation)),
+        Some(("residue", observation, Some(hz))) => {
+            format!("{} noise at {hz} Hz", plain(observation))
+        }
+        Some((_, observation, _)) => format!("{} polarity", plain(observation)),
+        None => words::path(&plain(name)),
+    }
+}
+
+/// A number with the digits that its unit is read with.
+#[must_use]
+pub fn digits(value: f64, unit: &str) -> String {
+    match unit {
+        "dB" => fixed(value, 2),
+        _ => significant(value, 4),
+    }
+}
+
+/// The limits of a value: «−0.80 … 0.91», «up to −48.00», «from 1.1e6 on».
+#[must_use]
+pub fn limits(value: &Value) -> String {
+    let show = |v| digits(v, &value.unit);
+    match (value.low, value.high) {
+        (Some(low), Some(high)) => format!("{} … {}", show(low), show(high)),
+        (Some(low), None) => format!("from {} on", show(low)),
+        (None, Some(high)) => format!("up to {}", show(high)),
+        (None, None) => "–".to_string(),
+    }
+}
+
+/// A value with its expanded uncertainty and unit.
+#[must_use]
+pub fn measured(value: &Value) -> String {
+    let Some(v) = value.value else {
+        return "not told".to_string();
+    };
+    if let (Some(("residue", ..)), Some(u)) = (parts(&value.name), value.expanded)
+        && 0.5 * u >= HIDDEN_DB
+    {
+        return format!("hidden below {} dB", fixed(v + 0.825 * u, 1));
+    }
+    let number = match value.expanded {
+        Some(u) if u > 0.0 && value.unit == "dB" => {
+            format!("{} ± {}", digits(v, &value.unit), fixed(u, 2))
+        }
+        Some(u) if u > 0.0 => format!("{} ± {}", digits(v, &value.unit), significant(u, 2)),
+        _ => digits(v, &value.unit),
+    };
+    with_unit(&number, &value.unit)
+}
+
+/// Everything about one test, in 80 columns; `below` are further lines about the log.
+#[must_use]
+pub fn text(inspection: &Inspection, attempt: u32, colour: bool, below: &[String]) -> String {
+    let mut lines = vec![banner(inspection.verdict, colour), String::new()];
+    if inspection.verdict == Judgement::Unresolved {
+        lines.push("CANNOT TELL: neither inside nor outside the limits".to_string());
+    }
+    let again = if attempt > 1 {
+        format!(", test {attempt} of this serial")
+    } else {
+        String::new()
+    };
+    let head = format!(
+        "{}, «{}»{again}",
+        plain(&inspection.unit),
+        plain(&inspection.design_name)
+    );
+    lines.push(labelled("Unit", &head));
+    if let Some(cause) = &inspection.cause {
+        let text = format!(
+            "{} ({})",
+            plain(&cause.text),
+            probability(cause.probability)
+        );
+        lines.push(labelled("Cause", &text));
+    } else if inspection.verdict == Judgement::Fail {
+        lines.push(labelled(
+            "Cause",
+            "no single change to the build explains it better than the design does",
+        ));
+    }
+    for doubt in &inspection.doubts {
+        lines.push(labelled("Doubt", &plain(doubt)));
+    }
+    let count = inspection.limited().count();
+    let mut odd: Vec<&Value> = Vec::new();
+    for wanted in [Judgement::Fail, Judgement::Unresolved] {
+        odd.extend(inspection.limited().filter(|v| v.verdict == wanted));
+    }
+    if odd.is_empty() {
+        lines.push(labelled(
+            "Limits",
+            &format!("all {count} numbers are inside"),
+        ));
+    } else {
+        let of = |wanted| odd.iter().filter(|v| v.verdict == wanted).count();
+        let text = format!(
+            "{count} numbers: {} outside, {} cannot be told",
+            of(Judgement::Fail),
+            of(Judgement::Unresolved)
+        );
+        lines.push(labelled("Limits", &text));
+        lines.push(format!(
+            "\n  {:<30} {:<25} {}",
+            "", "measured (k = 2)", "limits"
+        ));
+        for v in odd.iter().take(MOST_ROWS) {
+            let sign = words::sign(verdict(v.verdict));
+            let name: String = name(v).chars().take(30).collect();
+            let line = format!("{sign} {name:<30} {:<25} {}", measured(v), limits(v));
+            lines.push(if colour {
+                painted(line.trim_end(), verdict(v.verdict), false)
+            } else {
+                line.trim_end().to_string()
+            });
+        }
+        if odd.len() > MOST_ROWS {
+            lines.push(format!("  and {} more", odd.len() - MOST_ROWS));
+        }
+        lines.push(String::new());
+    }
+    for warning in &inspection.warnings {
+        lines.push(labelled("Warning", &plain(warning)));
+    }
+    let by = format!(
+        "«{}», {}",
+        plain(&inspection.limits_name),
+        plain(&inspection.limits_signature)
+    );
+    lines.push(labelled("By", &by));
+    lines.extend(below.iter().cloned());
+    lines.join("\n")
+}
+
+#[cfg(test)]
+#[path = "inspection_tests.rs"]
+pub(in crate::report) mod tests;

@@ -1,0 +1,374 @@
+//! The certificate of one unit: one page of A4 with verdict, curves inside limits, conditions and digests.
+
+use super::{parts, pictures, style};
+use crate::production::entry::{Entry, Judgement, Value};
+use crate::production::unit::parts as name_parts;
+use crate::report::inspection::{limits, measured, name, verdict, word};
+use crate::report::number::{fixed, probability, signed};
+use crate::report::plot::{Chart, CurveLine, CurveStyle, PointMark, RangeBand, Scale};
+use crate::report::words;
+use crate::signal::bands::third_octaves;
+use maud::{DOCTYPE, Markup, PreEscaped, html};
+
+/// Size of a picture, user units.
+const SIZE: (u32, u32) = (440, 230);
+/// Pictures, rows of a table and files that one page holds.
+const PICTURES: usize = 4;
+const ROWS: usize = 9;
+const FILES: usize = 6;
+
+/// What sets the certificate's sheet apart from the report's.
+const SHEET: &str = r"
+body.sheet{max-width:190mm;padding:8mm 6mm}
+.sheet .pair{display:grid;grid-template-columns:1fr 1fr;gap:.2rem 1.2rem}
+.sheet figure{margin:.1rem 0;min-width:0}.sheet svg.plot{min-width:0}
+.sheet h2{margin:.8rem 0 .2rem;font-size:1.02rem}
+.sheet .verdict{margin:.6rem 0}.sheet table{font-size:.82rem}
+.sheet th,.sheet td{padding:.08rem .4rem}
+.sheet .sign{display:grid;grid-template-columns:1fr 1fr;gap:2rem;margin-top:1.4rem}
+.sheet .sign p{border-top:1px solid var(--ink);padding-top:.15rem;color:var(--soft);font-size:.82rem}
+@page{size:A4;margin:11mm 12mm}
+@media print{html{font-size:8.6pt}body.sheet{padding:0}.sheet svg.plot{max-height:none}.sheet h2{margin-top:.7rem}
+.sheet footer{margin-top:.6rem}}
+";
+
+/// What a certificate says.
+#[derive(Debug, Clone, Copy)]
+pub struct Certificate<'a> {
+    /// The test.
+    pub entry: &'a Entry,
+    /// Name of the design, where it is known.
+    pub design_name: Option<&'a str>,
+    /// Name and signature of the limits, where they are known.
+    pub limits: Option<(&'a str, &'a str)>,
+    /// Station, number and digest in the log, where it is logged.
+    pub place: Option<(&'a str, u64, &'a str)>,
+}
+
+/// The verdict in words that a customer reads.
+fn sentence(verdict: Judgement) -> &'static str {
+    match verdict {
+        Judgement::Pass => "Inside the limits.",
+        Judgement::Fail => "Outside the limits.",
+        Judgement::Unresolved => "Neither inside nor outside the limits can be said.",
+        Judgement::None => "Nothing was judged.",
+    }
+}
+
+/// The page.
+#[must_use]
+pub fn certificate(c: &Certificate<'_>) -> String {
+    let e = c.entry;
+    let limited = || {
+        e.values
+            .iter()
+            .filter(|v| v.low.is_some() || v.high.is_some())
+    };
+    let inside = limited().filter(|v| v.verdict == Judgement::Pass).count();
+    let head = format!("Unit {}: {}", e.unit, word(e.verdict).to_lowercase());
+    let sign = verdict(e.verdict);
+    let charts = charts(&e.values);
+    let document: Markup = html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                meta name="color-scheme" content="light dark";
+                title { (head) }
+                style { (PreEscaped(style::SHEET)) (PreEscaped(SHEET)) }
+            }
+            body class="sheet" {
+                header {
+                    h1 { "Test certificate: unit " (e.unit) }
+                    p {
+                        @if let Some(name) = c.design_name { (name) " · " }
+                        "tested " (parts::moment(&e.at)) " · operator " (e.operator)
+                        @if let Some(batch) = &e.batch { " · batch " (batch) }
+                        @if e.attempt > 1 { " · test " (e.attempt) " of this serial" }
+                    }
+                }
+                main {
+                    section class={ "verdict " (words::short(sign)) } aria-label="Verdict" {
+                        p class="word" { span aria-hidden="true" { (words::sign(sign)) " " } (word(e.verdict)) }
+                        p { (sentence(e.verdict)) " " (inside) " of " (limited().count()) " limited numbers are inside." }
+                        @if let Some(cause) = &e.cause {
+                            p { "Most probable cause: " (cause.text) " (" (probability(cause.probability)) ")." }
+                        }
+                        @if let Some(remark) = &e.remark { p { "Remark: " (remark) } }
+                    }
+                    section {
+                        h2 { "Level over the simulation as designed, by one-third octave, inside its limits" }
+                        div class="pair" {
+                            @for (stem, chart) in charts.iter().take(PICTURES) { (pictures::figure(stem, chart, SIZE, "")) }
+                        }
+                        @if charts.len() > PICTURES {
+                            p class="note" { (charts.len() - PICTURES) " more observations are in the log." }
+                        }
+                    }
+                    (table(e))
+                    div class="pair" {
+                        (conditions(c))
+                        (digests(c))
+                    }
+                    div class="sign" { p { "Date" } p { "Signature" } }
+                }
+                footer { p { (e.software) ". Whiskers and ± are expanded uncertainties, k\u{a0}=\u{a0}2." } }
+            }
+        }
+    };
+    document.into_string()
+}
+
+/// The numbers that are no bands, the failed ones first.
+fn table(e: &Entry) -> Markup {
+    let mut list: Vec<&Value> = e
+        .values
+        .iter()
+        .filter(|v| v.low.is_some() || v.high.is_some())
+        .filter(|v| !v.name.starts_with("band:"))
+        .collect();
+    // Of the residue the band nearest to its limit stands for all.
+    let margin = |v: &Value| v.high.unwrap_or(f64::NAN) - v.value.unwrap_or(f64::INFINITY);
+    let mut nearest: Vec<&Value> = Vec::new();
+    for v in list.iter().filter(|v| v.name.starts_with("residue:")) {
+        let of = |v: &Value| name_parts(&v.name).map(|p| p.1.to_string());
+        match nearest.iter_mut().find(|n| of(n) == of(v)) {
+            Some(n) if margin(v) < margin(n) => *n = v,
+            Some(_) => {}
+            None => nearest.push(v),
+        }
+    }
+    list.retain(|v| !v.name.starts_with("residue:"));
+    list.extend(nearest);
+    let rank = |v: &Value| match v.verdict {
+        Judgement::Fail => 0,
+        Judgement::Unresolved => 1,
+        _ => 2,
+    };
+    list.sort_by_key(|v| rank(v));
+    let more = list.len().saturating_sub(ROWS);
+    html! {
+        @if !list.is_empty() {
+            section {
+                h2 { "Fitted parameters, noise, polarity" }
+                table {
+                    thead { tr {
+                        th scope="col" class="name" { "What" } th scope="col" { "Measured" }
+                        th scope="col" { "Limits" } th scope="col" class="name" { "Verdict" }
+                    } }
+                    tbody { @for v in list.iter().take(ROWS) {
+                        @let sign = verdict(v.verdict);
+                        tr {
+                            th scope="row" class="name" { (name(v)) }
+                            td { (measured(v)) }
+                            td { @if v.name.starts_with("polarity:") { "as designed" } @else { (limits(v)) } }
+                            td class="name" { span class={ "judged " (words::short(sign)) } {
+                                (words::sign(sign)) " " (word(v.verdict).to_lowercase())
+                            } }
+                        }
+                    } }
+                }
+                @if more > 0 { p class="note" { (more) " more are in the log." } }
+            }
+        }
+    }
+}
+
+fn conditions(c: &Certificate<'_>) -> Markup {
+    let e = c.entry;
+    html! {
+        section {
+            h2 { "Conditions" }
+            dl class="pairs" {
+                @if let Some(air) = e.conditions {
+                    dt { "Air" }
+                    dd { (fixed(air.temperature_c, 1)) " °C, " (fixed(air.pressure_kpa, 1)) " kPa, " (fixed(air.humidity_pct, 0)) " %" }
+                }
+                @if let Some((name, signature)) = c.limits {
+                    dt { "Limits" } dd { (name) ", " (signature) }
+                }
+                @if let Some((station, number, _)) = c.place {
+                    dt { "Log" } dd { (station) ", entry " (number) }
+                }
+                @if let Some(bench) = &e.bench {
+                    dt { "Station" } dd { "oldest calibration " (fixed(bench.oldest_days, 0)) " days" }
+                }
+            }
+        }
+    }
+}
+
+fn digests(c: &Certificate<'_>) -> Markup {
+    let e = c.entry;
+    let short = |d: &str| d.chars().take(24).collect::<String>();
+    html! {
+        section {
+            h2 { "Digests (BLAKE3, first 24 digits)" }
+            table { tbody {
+                @if let Some((_, _, digest)) = c.place { tr { th class="name" { "entry" } td class="digest" { (short(digest)) } } }
+                tr { th class="name" { "limits" } td class="digest" { (short(&e.limits)) } }
+                tr { th class="name" { "design" } td class="digest" { (short(&e.design)) } }
+                @for f in e.files.iter().take(FILES) {
+                    tr { th class="name" { (f.name) } td class="digest" { (short(&f.digest)) } }
+                }
+            } }
+            @if e.files.len() > FILES { p class="note" { (e.files.len() - FILES) " more files are in the log." } }
+        }
+    }
+}
+
+/// A picture per observation that has bands.
+fn charts(values: &[Value]) -> Vec<(String, Chart)> {
+    let mut list: Vec<(&str, Vec<(f64, &Value)>)> = Vec::new();
+    for v in values {
+        let Some(("band", observation, Some(center))) = name_parts(&v.name) else {
+            continue;
+        };
+        match list.iter_mut().find(|(name, _)| *name == observation) {
+            Some((_, bands)) => bands.push((center, v)),
+            None => list.push((observation, vec![(center, v)])),
+        }
+    }
+    list.iter_mut()
+        .enumerate()
+        .map(|(n, (observation, bands))| {
+            bands.sort_by(|a, b| a.0.total_cmp(&b.0));
+            (format!("limits-{n}"), chart(observation, bands))
+        })
+        .collect()
+}
+
+fn chart(observation: &str, bands: &[(f64, &Value)]) -> Chart {
+    let edges = |center: f64| {
+        let band = third_octaves(center * 0.99, center * 1.01);
+        band.first()
+            .map_or([center; 2], |b| [b.low_hz * 1.0001, b.high_hz * 0.9999])
+    };
+    let ends = [bands.first(), bands.last()].map(|b| b.map_or([10.0, 100.0], |b| edges(b.0)));
+    let mut chart = Chart::over_frequency(
+        observation,
+        "dB over the design",
+        Scale::Linear,
+        [ends[0][0], ends[1][1]],
+    );
+    let mut corridor = RangeBand {
+        label: "limits".to_string(),
+        x: Vec::new(),
+        low: Vec::new(),
+        high: Vec::new(),
+    };
+    for (center, v) in bands {
+        if let (Some(low), Some(high)) = (v.low, v.high) {
+            for edge in edges(*center) {
+                corridor.x.push(edge);
+                corridor.low.push(low);
+                corridor.high.push(high);
+            }
+        }
+    }
+    if !corridor.x.is_empty() {
+        chart.bands.push(corridor);
+    }
+    chart.curves.push(CurveLine {
+        label: "measured".to_string(),
+        x: bands.iter().map(|b| b.0).collect(),
+        y: bands
+            .iter()
+            .map(|b| b.1.value.unwrap_or(f64::NAN))
+            .collect(),
+        style: CurveStyle::Measured,
+    });
+    chart.points = bands
+        .iter()
+        .filter_map(|(center, v)| {
+            Some(PointMark {
+                x: *center,
+                y: v.value?,
+                reach: v.expanded.unwrap_or(f64::NAN),
+                verdict: verdict(v.verdict),
+            })
+        })
+        .collect();
+    let words: Vec<String> = bands
+        .iter()
+        .map(|(center, v)| {
+            let y = v
+                .value
+                .map_or("not told".to_string(), |y| format!("{} dB", signed(y, 2)));
+            format!("{center} Hz {y} ({})", limits(v))
+        })
+        .collect();
+    chart.description = format!("{observation}: {}.", words.join("; "));
+    chart
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::production::entry::Kind;
+    use crate::production::inspect::Logged;
+    use crate::report::inspection::tests::example;
+
+    fn page(verdict: Judgement) -> String {
+        let mut inspection = example(verdict);
+        inspection.unit = "<b>&\"DB-1".to_string();
+        let entry = inspection.entry(&Logged {
+            at: "2026-03-14T10:20:00Z",
+            operator: "OP-3",
+            batch: Some("B7"),
+            attempt: 2,
+            kind: Kind::Inspection,
+            bench: None,
+            remark: None,
+        });
+        certificate(&Certificate {
+            entry: &entry,
+            design_name: Some("Dome bass unit"),
+            limits: Some(("Dome bass unit, 2026", "signed by QA-7 on 2026-03-14")),
+            place: Some(("station-1", 17, &"ef".repeat(32))),
+        })
+    }
+
+    #[test]
+    fn everything_stands_on_it() {
+        let page = page(Judgement::Fail);
+        for wanted in [
+            "FAIL",
+            "batch B7",
+            "test 2 of this serial",
+            "2026-03-14 10:20 UTC",
+            "entry 17",
+            "OP-3",
+            "signed by QA-7",
+            "0.42 mm wide",
+            "17.5 °C",
+            "efefefefefef",
+            "as designed",
+            "up to −48.00",
+            "size:A4",
+        ] {
+            assert!(page.contains(wanted), "«{wanted}» is missing");
+        }
+        assert!(page.contains("&lt;b&gt;") && !page.contains("<b>"));
+        let bare = page.replace("http://www.w3.org/2000/svg", "");
+        for outside in ["http://", "https://", "<script", "src=", "url("] {
+            assert!(!bare.contains(outside), "{outside}");
+        }
+        assert!(!page.contains("NaN"));
+        assert!(page_of_nothing().contains("CANNOT TELL"));
+    }
+
+    fn page_of_nothing() -> String {
+        let entry: Entry = serde_json::from_str(
+            r#"{"format":"bassay-entry/1","kind":"inspection","at":"x","operator":"","unit":"","attempt":1,"verdict":"none","limits":"","design":"","software":"","values":[]}"#,
+        )
+        .unwrap();
+        certificate(&Certificate {
+            entry: &entry,
+            design_name: None,
+            limits: None,
+            place: None,
+        })
+    }
+}

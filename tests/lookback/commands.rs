@@ -1,0 +1,378 @@
+//! `bassay ledger trend`, `pareto`, `yield`, `page` and `bassay gauge`, as a person runs them.
+
+use assert_cmd::Command;
+use bassay::production::entry::{Cause, Entry, Judgement, Kind, Value};
+use bassay::production::ledger::Ledger;
+use bassay::production::ledger::sqlite::{Purpose, SqliteLedger};
+use bassay::special::deviates::Deviates;
+use serde_json::Value as Json;
+use std::path::{Path, PathBuf};
+
+pub fn entry(kind: Kind, at: &str, unit: &str, verdict: Judgement) -> Entry {
+    Entry {
+        format: "bassay-entry/1".into(),
+        kind,
+        at: at.into(),
+        operator: "op1".into(),
+        unit: unit.into(),
+        batch: None,
+        attempt: 1,
+        refers_to: None,
+        remark: None,
+        verdict,
+        cause: None,
+        limits: String::new(),
+        design: "0".repeat(64),
+        software: "test".into(),
+        bench: None,
+        conditions: None,
+        values: Vec::new(),
+        files: Vec::new(),
+    }
+}
+
+pub fn value(name: &str, unit: &str, number: f64) -> Value {
+    Value {
+        name: name.into(),
+        unit: unit.into(),
+        value: Some(number),
+        expanded: Some(0.1),
+        low: Some(6.0),
+        high: Some(14.0),
+        verdict: Judgement::Pass,
+    }
+}
+
+fn cause(path: &str) -> Cause {
+    Cause {
+        path: path.into(),
+        probability: 0.9,
+        text: "it leaks".into(),
+    }
+}
+
+/// 120 units over twelve days: `r` jumps by 2 standard deviations at unit 81; units 41 to 50 (batch B5) leak, are sealed and pass;
+/// unit 100 fails by its residue, and a correction says that it was a pass.
+fn log(folder: &Path) -> PathBuf {
+    let path = folder.join("log.sqlite");
+    let mut ledger = SqliteLedger::open(&path, Purpose::Write).unwrap();
+    let mut random = Deviates::new(51, 0);
+    let mut wronged = String::new();
+    for n in 0..120 {
+        let day = n / 10 + 2;
+        let at = format!("2026-03-{day:02}T08:{:02}:00Z", n % 10 * 5);
+        let unit = format!("U{:03}", n + 1);
+        let leaks = (40..50).contains(&n);
+        let fails = leaks || n == 99;
+        let verdict = if fails {
+            Judgement::Fail
+        } else {
+            Judgement::Pass
+        };
+        let mut e = entry(Kind::Inspection, &at, &unit, verdict);
+        e.batch = Some(format!("B{}", n / 10 + 1));
+        e.cause = if leaks {
+            Some(cause("leak.seam.resistance"))
+        } else {
+            fails.then(|| cause("residue:mouth-near:31.5"))
+        };
+        let moved = if n >= 80 { 2.0 } else { 0.0 };
+        e.values
+            .push(value("r", "Ω", 10.0 + moved + random.normal()));
+        let station = format!("station-{}", n % 2 + 1);
+        let stored = ledger.append(&station, &e).unwrap();
+        if n == 99 {
+            wronged = stored.digest;
+        }
+        if leaks {
+            e.at = format!("2026-03-{day:02}T17:{:02}:00Z", n % 10 * 5);
+            e.attempt = 2;
+            e.verdict = Judgement::Pass;
+            e.cause = None;
+            e.values[0].value = Some(1000.0);
+            ledger.append(&station, &e).unwrap();
+        }
+    }
+    let mut said = entry(
+        Kind::Correction,
+        "2026-03-20T08:00:00Z",
+        "U100",
+        Judgement::Pass,
+    );
+    said.refers_to = Some(wronged);
+    said.remark = Some("a door slammed".into());
+    ledger.append("station-1", &said).unwrap();
+    path
+}
+
+fn run(arguments: &[&str]) -> (i32, String, String) {
+    let done = Command::cargo_bin("bassay")
+        .unwrap()
+        .args(arguments)
+        .output()
+        .unwrap();
+    (
+        done.status.code().unwrap(),
+        String::from_utf8(done.stdout).unwrap(),
+        String::from_utf8(done.stderr).unwrap(),
+    )
+}
+
+fn json(arguments: &[&str]) -> Json {
+    let (status, out, err) = run(arguments);
+    assert_eq!(status, 0, "{err}");
+    serde_json::from_str(&out).unwrap()
+}
+
+fn narrow(text: &str) {
+    for line in text.lines() {
+        assert!(
+            line.chars().count() <= 80,
+            "{} columns: {line}",
+            line.chars().count()
+        );
+    }
+}
+
+#[test]
+fn a_trend_flags_the_jump_and_says_when() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = log(folder.path());
+    let place = path.to_str().unwrap();
+    let said = json(&["ledger", "trend", "r", "--ledger", place, "--json"]);
+    let trend = &said["trends"][0];
+    assert_eq!(trend["state"], "changed");
+    // Repeats of the same units, whose values are far off, are left out.
+    assert_eq!(trend["series"]["points"].as_array().unwrap().len(), 120);
+    assert_eq!(trend["series"]["retests"], 10);
+    let alarm = trend["average_alarm"].as_u64().unwrap();
+    // Two standard deviations are seen after 4 values on average; 12 is beyond chance.
+    assert!((80..92).contains(&alarm), "{alarm}");
+    let change = &trend["change"];
+    let at = |key: &str| change[key].as_u64().unwrap();
+    assert!(at("low95") <= 80 && 80 <= at("high95"), "{change}");
+    assert!(change["drift"].as_f64().unwrap() < 0.5, "a jump: {change}");
+    assert!(trend["capability"]["cpk"]["low"].as_f64().unwrap() > 0.0);
+
+    let pictures = folder.path().join("pictures");
+    let (status, text, _) = run(&[
+        "ledger",
+        "trend",
+        "r",
+        "--ledger",
+        place,
+        "--alarm",
+        "--out",
+        pictures.to_str().unwrap(),
+    ]);
+    assert_eq!(status, 1, "an alarm, and --alarm was given");
+    narrow(&text);
+    for wanted in [
+        "Changed",
+        "It began at about value 8",
+        "U120",
+        "Cpk",
+        "10 repeated test",
+    ] {
+        assert!(text.contains(wanted), "{wanted}: {text}");
+    }
+    for end in ["values.svg", "steps.png", "average.svg"] {
+        assert!(pictures.join(format!("r-{end}")).exists(), "{end}");
+    }
+    // Before the jump there is nothing to flag.
+    let (status, text, _) = run(&[
+        "ledger",
+        "trend",
+        "r",
+        "--ledger",
+        place,
+        "--to",
+        "2026-03-10",
+        "--alarm",
+    ]);
+    assert_eq!((status, text.contains("Steady")), (0, true), "{text}");
+    let (status, text, _) = run(&[
+        "ledger", "trend", "r", "--ledger", place, "--batch", "B1", "--alarm",
+    ]);
+    assert_eq!((status, text.contains("Cannot tell")), (3, true), "{text}");
+    narrow(&text);
+}
+
+#[test]
+fn causes_and_yields_count_units_once() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = log(folder.path());
+    let place = path.to_str().unwrap();
+    let said = json(&["ledger", "pareto", "--ledger", place, "--json"]);
+    // The correction took unit 100 out.
+    assert_eq!(
+        (&said["tested"], &said["failed"]),
+        (&120.into(), &10.into())
+    );
+    let first = &said["causes"][0];
+    assert_eq!(first["path"], "leak.seam.resistance");
+    assert_eq!(
+        (&first["units"], &first["share"]),
+        (&10.into(), &1.0.into())
+    );
+    // DERIVED: 10 of 10: lower end 0.025^(1/10).
+    assert!((first["low95"].as_f64().unwrap() - 0.025_f64.powf(0.1)).abs() < 1e-9);
+    let said = json(&["ledger", "yield", "--ledger", place, "--json"]);
+    let all = &said["all"];
+    assert_eq!(all["first"]["passed"], 110);
+    assert_eq!(all["last"]["passed"], 120);
+    assert_eq!(all["retests"], 10);
+    assert_eq!(said["batches"].as_array().unwrap().len(), 12);
+    assert_eq!(said["batches"][4]["first"]["passed"], 0);
+    assert_eq!(said["stations"].as_array().unwrap().len(), 2);
+    // DERIVED: 2026-03-02 is a Monday, of ISO week 10 (the year began on a Thursday).
+    assert_eq!(said["weeks"][0]["name"], "2026-W10");
+    assert_eq!(said["weeks"][0]["tested"], 70);
+    for command in ["pareto", "yield"] {
+        let out = folder.path().join(command);
+        let (status, text, _) = run(&[
+            "ledger",
+            command,
+            "--ledger",
+            place,
+            "--out",
+            out.to_str().unwrap(),
+        ]);
+        assert_eq!(status, 0);
+        narrow(&text);
+        assert_eq!(std::fs::read_dir(out).unwrap().count(), 2);
+    }
+}
+
+#[test]
+fn the_page_is_whole() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = log(folder.path());
+    let page = folder.path().join("page.html");
+    let (status, _, err) = run(&[
+        "ledger",
+        "page",
+        "--ledger",
+        path.to_str().unwrap(),
+        "--out",
+        page.to_str().unwrap(),
+    ]);
+    assert_eq!(status, 0, "{err}");
+    let html = std::fs::read_to_string(page).unwrap();
+    for wanted in [
+        "At a glance",
+        "leak seam: resistance",
+        "2026-W10",
+        "weighted average",
+        "B5",
+        "</html>",
+    ] {
+        assert!(html.contains(wanted), "{wanted}");
+    }
+    let bare = html.replace("http://www.w3.org/2000/svg", "");
+    for outside in ["http://", "https://", "<script", "src=", "NaN"] {
+        assert!(!bare.contains(outside), "{outside}");
+    }
+    // Yields, causes, and three charts of the one parameter.
+    assert_eq!(html.matches("<svg").count(), 5);
+    for piece in html.split("href=\"#").skip(1) {
+        let id = &piece[..piece.find('"').unwrap()];
+        assert!(html.contains(&format!(" id=\"{id}\"")), "{id}");
+    }
+}
+
+#[test]
+fn nonsense_is_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = log(folder.path());
+    let place = path.to_str().unwrap();
+    for (arguments, wanted) in [
+        (vec!["trend", "resist"], "nearest names: r"),
+        (
+            vec!["trend", "r", "--kind", "station-check"],
+            "nothing to look at",
+        ),
+        (vec!["trend", "r", "--from", "yesterday"], "2026-03-14"),
+        (vec!["trend", "r", "--lambda", "2"], "expected 0.02 to 1"),
+        (vec!["trend", "r", "--centre", "1", "--sd", "-1"], "above 0"),
+        (vec!["trend", "r", "--limits", "3,1"], "LOW below HIGH"),
+        (vec!["trend", "r", "--latest", "0"], "at least 1"),
+        (vec!["pareto", "--kind", "gauge"], "only tested units"),
+    ] {
+        let all = [&["ledger"][..], &arguments, &["--ledger", place]].concat();
+        let (status, out, err) = run(&all);
+        assert_eq!((status, out.as_str()), (2, ""), "{arguments:?}: {err}");
+        assert!(err.contains(wanted), "{arguments:?}: {err}");
+    }
+    let (status, _, err) = run(&["ledger", "yield", "--ledger", "no-such.sqlite"]);
+    assert!(status == 2 || status == 4, "{err}");
+    assert!(err.contains("no-such.sqlite"), "{err}");
+}
+
+/// The handbook's study (`studies.rs`) as a table, and the same from a log.
+#[test]
+fn a_gauge_study_from_a_table_and_from_the_log() {
+    let folder = tempfile::tempdir().unwrap();
+    let data: Vec<Vec<Vec<f64>>> =
+        serde_json::from_value(super::reference()["gauge"]["value"].clone()).unwrap();
+    let table = folder.path().join("study.csv");
+    let place = folder.path().join("gauge.sqlite");
+    let mut ledger = SqliteLedger::open(&place, Purpose::Write).unwrap();
+    let mut text = "# handbook\nPart;operator;repeat;value\n".replace("# handbook\n", "");
+    for (p, people) in data.iter().enumerate() {
+        for (o, repeats) in people.iter().enumerate() {
+            for (r, v) in repeats.iter().enumerate() {
+                text.push_str(&format!("P{p:02};op{o};{r};{v}\n"));
+                let at = format!("2026-03-02T08:{:02}:{:02}Z", p * 5 + o, r);
+                let mut e = entry(Kind::Gauge, &at, &format!("P{p:02}"), Judgement::None);
+                e.operator = format!("op{o}");
+                e.values.push(value("r", "Ω", *v));
+                ledger.append("station-1", &e).unwrap();
+            }
+        }
+    }
+    std::fs::write(&table, &text).unwrap();
+    let table = table.to_str().unwrap();
+    let said = json(&["gauge", table, "--tolerance", "-4,4", "--pool", "--json"]);
+    // PUBLISHED (from memory, five digits): gauge 0.30237, four categories; 6·0.30237 of 8 is 22.68 %.
+    assert!((said["gauge"]["value"].as_f64().unwrap().sqrt() - 0.302_37).abs() < 5e-6);
+    assert!((said["tolerance_share"]["value"].as_f64().unwrap() - 0.226_78).abs() < 1e-5);
+    assert_eq!(said["distinct_categories"], 4.0);
+    assert_eq!(said["grade"], "perhaps");
+    let (status, words, _) = run(&["gauge", table, "--tolerance", "-4,4"]);
+    assert_eq!(status, 0);
+    narrow(&words);
+    assert!(words.contains("10 parts, 3 people, 3 repeats"), "{words}");
+    let logged = json(&[
+        "gauge",
+        "--ledger",
+        place.to_str().unwrap(),
+        "--name",
+        "r",
+        "--tolerance",
+        "-4,4",
+        "--pool",
+        "--json",
+    ]);
+    assert_eq!(logged["gauge"], said["gauge"]);
+    assert_eq!(logged["unit"], "Ω");
+    for (wrong, wanted) in [
+        (
+            text.replace("P03;op1;2;1.03\n", ""),
+            "every person must measure",
+        ),
+        (text.replace("1.34", "1,34"), "decimal point"),
+        (text.replace("operator", "who"), "line 1"),
+        (text.replace("P05;", ";"), "is empty"),
+        (
+            text.lines().take(4).collect::<Vec<_>>().join("\n"),
+            "at least 2",
+        ),
+        (String::new(), "no column"),
+    ] {
+        std::fs::write(table, &wrong).unwrap();
+        let (status, _, err) = run(&["gauge", table]);
+        assert_eq!(status, 2, "{err}");
+        assert!(err.contains(wanted), "{wanted}: {err}");
+    }
+}
