@@ -222,8 +222,8 @@ fn painted(text: &str, verdict: Verdict, bold: bool) -> String {
     format!("\u{1b}[{weight}{code}m{text}\u{1b}[0m")
 }
 
-/// Appends words in lines of at most [`WIDTH`] columns behind `indent` spaces; a longer word stands alone.
-pub(super) fn wrapped(out: &mut String, text: &str, indent: usize) {
+/// Appends words in lines of at most 80 columns behind `indent` spaces; a longer word stands alone.
+pub fn wrapped(out: &mut String, text: &str, indent: usize) {
     let mut used = 0;
     for word in text.split([' ', '\n']).filter(|word| !word.is_empty()) {
         let long = word.chars().count();

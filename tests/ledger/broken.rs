@@ -80,7 +80,7 @@ fn a_full_disk_is_named_and_what_was_written_stays() {
     let done = std::process::Command::new("/bin/sh")
         .args([
             "-c",
-            "trap '' XFSZ; ulimit -f 400; exec \"$0\" --exact crash::writer --nocapture",
+            "trap '' XFSZ; ulimit -f 4000; exec \"$0\" --exact crash::writer --nocapture",
         ])
         .arg(std::env::current_exe().unwrap())
         .env("BASSAY_WRITER", &path)

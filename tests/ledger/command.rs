@@ -210,9 +210,12 @@ fn exports_are_complete_and_another_log_takes_them() {
             Some(lines) => {
                 let text = String::from_utf8(bytes).unwrap();
                 assert_eq!(text.lines().count(), lines, "{name}");
-                assert!(
-                    text.contains("0.841470984807896"),
-                    "{name}: sin(1) is not there"
+                // The first value of minute 1, to the last digit that tells it from its neighbours.
+                let values = name != "a.csv";
+                assert_eq!(
+                    text.contains("0.8414709848078965"),
+                    values,
+                    "{name}: sin(1)"
                 );
             }
             // The magic number of the format, at both ends.
