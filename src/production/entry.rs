@@ -75,6 +75,31 @@ pub fn is_station(name: &str) -> bool {
 }
 
 impl Entry {
+    /// An entry of today's format that says nothing yet but what it is, when, and by whom.
+    #[must_use]
+    pub fn blank(kind: Kind, at: &str, operator: &str) -> Self {
+        Self {
+            format: FORMAT.to_string(),
+            kind,
+            at: at.to_string(),
+            operator: operator.to_string(),
+            unit: String::new(),
+            batch: None,
+            attempt: 1,
+            refers_to: None,
+            remark: None,
+            verdict: Judgement::None,
+            cause: None,
+            limits: String::new(),
+            design: String::new(),
+            software: concat!("bassay ", env!("CARGO_PKG_VERSION")).to_string(),
+            bench: None,
+            conditions: None,
+            values: Vec::new(),
+            files: Vec::new(),
+        }
+    }
+
     /// The line of JSON that the digest covers, after looking at what JSON would change in silence.
     ///
     /// # Errors

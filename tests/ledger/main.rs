@@ -2,6 +2,10 @@
 
 #![allow(clippy::unwrap_used)]
 
+mod archive;
+mod broken;
+mod command;
+mod crash;
 mod entries;
 mod postgres;
 mod server;

@@ -82,7 +82,7 @@ impl Server {
         format!("postgres://bassay@{socket}/postgres")
     }
 
-    fn run(&self, program: &str, arguments: &[&str]) {
+    fn command(&self, program: &str, arguments: &[&str]) -> Command {
         let program = self.programs.join(program);
         let mut command = if self.root {
             let mut command = Command::new("runuser");
@@ -91,15 +91,17 @@ impl Server {
         } else {
             Command::new(&program)
         };
-        let done = command
+        command
             .args(arguments)
-            .current_dir(self.path())
+            .current_dir("/")
             .stdin(Stdio::null())
-            .stdout(Stdio::null())
-            .stderr(Stdio::inherit())
-            .status()
-            .unwrap();
-        assert!(done.success(), "{} {arguments:?}", program.display());
+            .stdout(Stdio::null());
+        command
+    }
+
+    fn run(&self, program: &str, arguments: &[&str]) {
+        let done = self.command(program, arguments).status().unwrap();
+        assert!(done.success(), "{program} {arguments:?}");
     }
 }
 
@@ -107,19 +109,8 @@ impl Drop for Server {
     fn drop(&mut self) {
         // It may be stopped already; nothing else can be done here.
         let data = self.data();
-        let program = self.programs.join("pg_ctl");
-        let arguments = ["-D", &data, "-m", "immediate", "-w", "stop"];
-        let mut command = if self.root {
-            let mut command = Command::new("runuser");
-            command.args(["-u", "postgres", "--"]).arg(&program);
-            command
-        } else {
-            Command::new(&program)
-        };
-        let _ = command
-            .args(arguments)
-            .current_dir("/")
-            .stdout(Stdio::null())
+        let _ = self
+            .command("pg_ctl", &["-D", &data, "-m", "immediate", "-w", "stop"])
             .stderr(Stdio::null())
             .status();
     }

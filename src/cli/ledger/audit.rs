@@ -1,7 +1,7 @@
 //! `bassay ledger audit`: proves the chains and the raw captures, and names the first break of each station.
 
 use super::list::fit;
-use super::place::{Place, now, short};
+use super::place::{Place, now, paragraph, short};
 use super::prune::ALWAYS;
 use crate::cli::Exit;
 use crate::cli::failure::Failure;
@@ -144,14 +144,15 @@ fn print(
                 "\nBROKEN: station «{}», first at entry {}",
                 chain.station, b.number
             ));
-            out.line(format!("  {}", b.text));
+            out.line(paragraph(&b.text, 2));
         }
     }
     for lost in &found.lost {
-        out.line(format!("\nBROKEN: {lost}"));
+        out.line(format!("\n{}", paragraph(&format!("BROKEN: {lost}"), 0)));
     }
     if let Some(what) = database {
-        out.line(format!("\nBROKEN: the database's own check says: {what}"));
+        let text = format!("BROKEN: the database's own check says: {what}");
+        out.line(format!("\n{}", paragraph(&text, 0)));
     }
     if let Some(proof) = proof {
         out.line(format!(
@@ -163,7 +164,7 @@ fn print(
                 "\nBROKEN: station «{station}», first at entry {}",
                 b.number
             ));
-            out.line(format!("  {}", b.text));
+            out.line(paragraph(&b.text, 2));
         }
     }
     if whole {

@@ -1,12 +1,12 @@
 //! `bassay ledger correct DIGEST`: a new entry that refers to an old one.
 
-use super::place::{Place, SOFTWARE, now, short};
+use super::place::{Place, now, short};
 use super::show::found;
 use super::which::verdict;
 use crate::cli::Exit;
 use crate::cli::failure::Failure;
 use crate::cli::output::Output;
-use crate::production::entry::{Entry, FORMAT, Judgement, Kind};
+use crate::production::entry::{Entry, Judgement, Kind};
 use crate::production::ledger::sqlite::Purpose;
 
 /// Says something of an entry, in a new one; the old one stays as it is
@@ -47,24 +47,14 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     let mut store = args.place.open(Purpose::Write, out)?;
     let old = found(store.as_mut(), &args.digest)?;
     let entry = Entry {
-        format: FORMAT.to_string(),
-        kind: Kind::Correction,
-        at: now(),
-        operator: args.operator.clone(),
         unit: old.entry.unit.clone(),
         batch: old.entry.batch.clone(),
         attempt: old.entry.attempt,
         refers_to: Some(old.digest.clone()),
         remark: Some(args.remark.clone()),
         verdict: args.verdict.unwrap_or(Judgement::None),
-        cause: None,
-        limits: String::new(),
         design: old.entry.design.clone(),
-        software: SOFTWARE.to_string(),
-        bench: None,
-        conditions: None,
-        values: Vec::new(),
-        files: Vec::new(),
+        ..Entry::blank(Kind::Correction, &now(), &args.operator)
     };
     let stored = store.append(&args.station, &entry)?;
     if out.json {

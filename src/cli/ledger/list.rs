@@ -54,7 +54,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
 }
 
 const HEAD: &str =
-    "digest       time (UTC)       station    no.    unit             kind       verdict";
+    "digest       time (UTC)       station      no. unit           kind       verdict";
 
 /// 80 columns: names that are too long are cut, with a mark.
 fn line(one: &Stored) -> String {
@@ -65,7 +65,7 @@ fn line(one: &Stored) -> String {
         minute(&e.at),
         fit(&one.station, 9),
         one.number,
-        fit(if e.unit.is_empty() { "-" } else { &e.unit }, 16),
+        fit(if e.unit.is_empty() { "-" } else { &e.unit }, 14),
         fit(e.kind.word(), 10),
         verdict(e.verdict)
     )
@@ -73,7 +73,7 @@ fn line(one: &Stored) -> String {
     .to_string()
 }
 
-fn verdict(judgement: Judgement) -> &'static str {
+pub(super) fn verdict(judgement: Judgement) -> &'static str {
     match judgement {
         Judgement::Pass => "pass",
         Judgement::Fail => "FAIL",

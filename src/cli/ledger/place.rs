@@ -7,6 +7,7 @@ use crate::production::ledger::address::Address;
 use crate::production::ledger::heads::HeadsError;
 use crate::production::ledger::sqlite::Purpose;
 use crate::production::ledger::{LedgerError, Store};
+use crate::report::text::wrapped;
 use std::path::PathBuf;
 
 /// The log.
@@ -95,11 +96,21 @@ pub fn now() -> String {
         .to_string()
 }
 
-/// The software that writes an entry.
-pub const SOFTWARE: &str = concat!("bassay ", env!("CARGO_PKG_VERSION"));
-
 /// How a digest is shown.
 #[must_use]
 pub fn short(digest: &str) -> &str {
     digest.get(..12).unwrap_or(digest)
+}
+
+/// Text for people, broken at 80 columns, without the last line end.
+#[must_use]
+pub fn paragraph(text: &str, indent: usize) -> String {
+    let mut lines = String::new();
+    let text: String = text
+        .chars()
+        .map(|c| if c.is_control() { ' ' } else { c })
+        .collect();
+    wrapped(&mut lines, &text, indent);
+    lines.truncate(lines.trim_end().len());
+    lines
 }

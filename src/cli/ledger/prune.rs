@@ -1,10 +1,10 @@
 //! `bassay ledger prune`: removes raw captures by the rules of retention, and writes down which.
 
-use super::place::{Place, SOFTWARE, now};
+use super::place::{Place, now};
 use crate::cli::Exit;
 use crate::cli::failure::Failure;
 use crate::cli::output::Output;
-use crate::production::entry::{Entry, FORMAT, Judgement, Kind, RawFile, microseconds};
+use crate::production::entry::{Entry, Kind, RawFile, microseconds};
 use crate::production::ledger::captures::{Rules, captures, expired};
 use crate::production::ledger::sqlite::Purpose;
 use std::path::PathBuf;
@@ -77,7 +77,12 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
             args.failed_days, args.passed_days
         );
         // First the entry: a capture that is named as removed and still lies there is no harm, the reverse is.
-        store.append(&args.station, &retention(args, at, remark, files.clone()))?;
+        let entry = Entry {
+            remark: Some(remark),
+            files: files.clone(),
+            ..Entry::blank(Kind::Retention, &at, &args.operator)
+        };
+        store.append(&args.station, &entry)?;
         for file in &files {
             archive.remove(&file.digest)?;
         }
@@ -96,27 +101,4 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         packed as f64 / 1e6
     ));
     Ok(Exit::Done)
-}
-
-fn retention(args: &Args, at: String, remark: String, files: Vec<RawFile>) -> Entry {
-    Entry {
-        format: FORMAT.to_string(),
-        kind: Kind::Retention,
-        at,
-        operator: args.operator.clone(),
-        unit: String::new(),
-        batch: None,
-        attempt: 1,
-        refers_to: None,
-        remark: Some(remark),
-        verdict: Judgement::None,
-        cause: None,
-        limits: String::new(),
-        design: String::new(),
-        software: SOFTWARE.to_string(),
-        bench: None,
-        conditions: None,
-        values: Vec::new(),
-        files,
-    }
 }

@@ -1,7 +1,7 @@
 //! `bassay ledger show DIGEST`: all that an entry says, and what was said of it later.
 
-use super::list::{fit, minute};
-use super::place::{Place, short};
+use super::list::{fit, minute, verdict};
+use super::place::{Place, paragraph, short};
 use crate::cli::Exit;
 use crate::cli::failure::Failure;
 use crate::cli::output::Output;
@@ -61,8 +61,8 @@ fn print(one: &Stored, later: &[Stored], out: &Output) {
     let e = &one.entry;
     let field = |name: &str, value: &str| {
         if !value.is_empty() {
-            let clean: String = value.chars().filter(|c| !c.is_control()).collect();
-            out.line(format!("{name:<12} {clean}"));
+            let text = paragraph(value, 13);
+            out.line(format!("{name:<12} {}", text.trim_start()));
         }
     };
     out.line(format!(
@@ -109,9 +109,10 @@ fn print(one: &Stored, later: &[Stored], out: &Output) {
     }
     if !e.values.is_empty() {
         out.line("");
-        out.line(
-            "value                          number      ±k=2       low      high unit  verdict",
-        );
+        out.line(format!(
+            "{:<25} {:>9} {:>9} {:>9} {:>9} {:<7} verdict",
+            "value", "number", "±k=2", "low", "high", "unit"
+        ));
         for value in &e.values {
             out.line(row(value));
         }
@@ -143,7 +144,7 @@ fn print(one: &Stored, later: &[Stored], out: &Output) {
                 e.verdict.word()
             ));
             if let Some(remark) = &e.remark {
-                out.line(format!("             {remark}"));
+                out.line(paragraph(remark, 13));
             }
         }
     }
@@ -153,14 +154,16 @@ fn row(value: &Value) -> String {
     let number = |n: Option<f64>| n.map_or_else(|| "-".to_string(), short_number);
     format!(
         "{} {:>9} {:>9} {:>9} {:>9} {} {}",
-        fit(&value.name, 27),
+        fit(&value.name, 25),
         number(value.value),
         number(value.expanded),
         number(value.low),
         number(value.high),
-        fit(&value.unit, 5),
-        value.verdict.word()
+        fit(&value.unit, 7),
+        verdict(value.verdict)
     )
+    .trim_end()
+    .to_string()
 }
 
 /// Four significant digits, in nine columns at most.

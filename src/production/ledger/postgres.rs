@@ -336,13 +336,7 @@ impl Ledger for PostgresLedger {
             transaction.commit().map_err(say)?;
             Ok(record)
         })?;
-        Ok(Stored {
-            station: record.station,
-            number: record.number,
-            previous: record.previous,
-            digest: record.digest,
-            entry: entry.clone(),
-        })
+        Ok(record.with(entry.clone()))
     }
 
     fn select(&mut self, filter: &Filter) -> Result<Vec<Stored>, LedgerError> {

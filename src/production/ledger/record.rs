@@ -104,13 +104,19 @@ impl Record {
             number: self.number,
             cause: cause.to_string(),
         })?;
-        Ok(Stored {
+        Ok(self.with(entry))
+    }
+
+    /// With what it says, as it was before it became a body.
+    #[must_use]
+    pub fn with(self, entry: Entry) -> Stored {
+        Stored {
             station: self.station,
             number: self.number,
             previous: self.previous,
             digest: self.digest,
             entry,
-        })
+        }
     }
 
     /// What the database keeps beside the body, so that it can be searched.

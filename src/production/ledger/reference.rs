@@ -2,7 +2,7 @@
 
 use super::Record;
 use crate::production::entry::{
-    Cause, Conditions, Entry, EntryError, FORMAT, Judgement, Kind, Value, is_digest,
+    Cause, Conditions, Entry, EntryError, Judgement, Kind, Value, is_digest,
 };
 use crate::verify::result::{Result as Outcome, Verdict};
 
@@ -62,15 +62,10 @@ pub fn from_result(result: &Outcome, by: &Importing<'_>) -> Entry {
         humidity_pct: c.humidity_pct,
     };
     let measured = [c.temperature_c, c.pressure_kpa, c.humidity_pct];
+    let at = result.taken.as_deref().unwrap_or(by.now);
+    let blank = Entry::blank(Kind::Reference, at, by.operator);
     Entry {
-        format: FORMAT.to_string(),
-        kind: Kind::Reference,
-        at: result.taken.clone().unwrap_or_else(|| by.now.to_string()),
-        operator: by.operator.to_string(),
         unit: result.unit.clone(),
-        batch: None,
-        attempt: 1,
-        refers_to: None,
         remark: Some(format!(
             "imported from {} (BLAKE3 {})",
             by.source, by.digest
@@ -81,22 +76,20 @@ pub fn from_result(result: &Outcome, by: &Importing<'_>) -> Entry {
             probability: f.probability,
             text: f.text.clone(),
         }),
-        limits: String::new(),
         design: if is_digest(&result.design.digest) {
             result.design.digest.clone()
         } else {
             String::new()
         },
         software: if result.software.is_empty() {
-            concat!("bassay ", env!("CARGO_PKG_VERSION")).to_string()
+            blank.software.clone()
         } else {
             result.software.clone()
         },
-        bench: None,
         conditions: measured.iter().all(|n| n.is_finite()).then_some(conditions),
         values: bands.chain(parameters).collect(),
         // Captures of a verification lie beside it and are not in this log's archive.
-        files: Vec::new(),
+        ..blank
     }
 }
 
