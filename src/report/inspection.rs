@@ -77,7 +77,7 @@ pub fn name(value: &Value) -> String {
         Some(("residue", observation, Some(hz))) => {
             format!("{} noise at {hz} Hz", plain(observation))
         }
-        Some((_, observation, _)) => format!("{} polarity", plain(observation)),
+        Some((_, observation, _)) => format!("{}: polarity", plain(observation)),
         None => words::path(&plain(&value.name)),
     }
 }
