@@ -88,3 +88,7 @@ fn one(stored: &Stored, limits: &Limits) -> Rejudged {
         because,
     }
 }
+
+#[cfg(test)]
+#[path = "rejudge_tests.rs"]
+mod tests;

@@ -52,3 +52,49 @@ pub fn draw_differences(
         .collect();
     Ok(list.into_iter().flatten().collect())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::design::read::read;
+    use crate::model::monte_carlo::{band_frequencies, draw_units};
+    use crate::verify::spread::of_design;
+    use std::path::Path;
+
+    /// DERIVED: the units one by one have the mean and the standard deviation that the summary states.
+    #[test]
+    fn the_units_are_those_of_the_summary() {
+        let design = read(Path::new("tests/designs/dome.toml")).unwrap();
+        let spread = of_design(&design, &[]).unwrap();
+        let drawing = Drawing {
+            units: 200,
+            seed: 5,
+            frequency_hz: band_frequencies(&design),
+        };
+        let summary = draw_units(&design, &design.air, &spread, &drawing).unwrap();
+        let bands = draw_differences(&design, &design.air, &spread, &drawing).unwrap();
+        let stated = summary
+            .observations
+            .iter()
+            .flat_map(|o| o.bands.iter().map(|b| (&o.observation, b)));
+        let mut seen = 0;
+        for ((observation, b), drawn) in stated.zip(&bands) {
+            assert_eq!(
+                (observation, b.center_hz),
+                (&drawn.observation, drawn.center_hz)
+            );
+            let n = drawn.difference_db.len() as f64;
+            let mean = drawn.difference_db.iter().sum::<f64>() / n;
+            let var = drawn
+                .difference_db
+                .iter()
+                .map(|d| (d - mean).powi(2))
+                .sum::<f64>()
+                / (n - 1.0);
+            assert!((mean - b.mean_db).abs() < 1e-12 && (var.sqrt() - b.sd_db).abs() < 1e-12);
+            seen += 1;
+        }
+        assert_eq!(seen, bands.len());
+        assert!(seen > 20);
+    }
+}

@@ -14,7 +14,7 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 const SIZE: (u32, u32) = (440, 230);
 /// Pictures, rows of a table and files that one page holds.
 const PICTURES: usize = 4;
-const ROWS: usize = 9;
+const ROWS: usize = 12;
 const FILES: usize = 6;
 
 /// What sets the certificate's sheet apart from the report's.
@@ -161,8 +161,8 @@ fn table(e: &Entry) -> Markup {
                         @let sign = verdict(v.verdict);
                         tr {
                             th scope="row" class="name" { (name(v)) }
-                            td { (measured(v)) }
-                            td { @if v.name.starts_with("polarity:") { "as designed" } @else { (limits(v)) } }
+                            td { @if polar(v) { (signed(v.value.unwrap_or(f64::NAN), 0)) } @else { (measured(v)) } }
+                            td { @if polar(v) { (expected(v)) } @else { (limits(v)) } }
                             td class="name" { span class={ "judged " (words::short(sign)) } {
                                 (words::sign(sign)) " " (word(v.verdict).to_lowercase())
                             } }
@@ -172,6 +172,18 @@ fn table(e: &Entry) -> Markup {
                 @if more > 0 { p class="note" { (more) " more are in the log." } }
             }
         }
+    }
+}
+
+fn polar(v: &Value) -> bool {
+    v.name.starts_with("polarity:")
+}
+
+/// The polarity that limits expect: they enclose it evenly.
+fn expected(v: &Value) -> String {
+    match (v.low, v.high) {
+        (Some(low), Some(high)) => signed(0.5 * (low + high), 0),
+        _ => limits(v),
     }
 }
 
@@ -344,7 +356,6 @@ mod tests {
             "0.42 mm wide",
             "17.5 °C",
             "efefefefefef",
-            "as designed",
             "up to −48.00",
             "size:A4",
         ] {

@@ -1,0 +1,345 @@
+//! `bassay limits` and `bassay inspect` as a line uses them, on the sample captures, which the time-domain bench made.
+
+#![allow(clippy::unwrap_used)]
+
+use assert_cmd::Command;
+use serde_json::Value;
+use std::path::{Path, PathBuf};
+
+fn bassay(folder: &Path, args: &[&str], input: &str) -> (i32, String, String) {
+    let output = Command::cargo_bin("bassay")
+        .unwrap()
+        .current_dir(folder)
+        .env("NO_COLOR", "1")
+        .args(args)
+        .write_stdin(input)
+        .output()
+        .unwrap();
+    let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
+    (
+        output.status.code().unwrap_or(-1),
+        text(&output.stdout),
+        text(&output.stderr),
+    )
+}
+
+fn sample(name: &str) -> String {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-captures");
+    root.join(name).to_str().unwrap().to_string()
+}
+
+/// Limits from the sound unit and the tolerances, signed, and an empty folder around them.
+fn line() -> tempfile::TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    let (design, unit) = (sample("dome.toml"), sample("sound/captures.toml"));
+    let make = [
+        "limits",
+        "make",
+        &design,
+        "--out",
+        "limits.toml",
+        "--unit",
+        &unit,
+        "--residue-db",
+        "-50",
+        "--serial-pattern",
+        "dome-[0-9]{2}",
+        "--temperature-c",
+        "10,30",
+        "--drawn",
+        "2000",
+        "--quiet",
+    ];
+    let (status, out, err) = bassay(folder.path(), &make, "");
+    assert_eq!(status, 0, "{out}{err}");
+    assert!(out.lines().all(|l| l.chars().count() <= 80), "{out}");
+    let sign = [
+        "limits",
+        "sign",
+        "limits.toml",
+        "--by",
+        "QA-7",
+        "--date",
+        "2026-03-14",
+    ];
+    let (status, out, _) = bassay(folder.path(), &sign, "");
+    assert!(
+        status == 0 && out.contains("signed by QA-7 on 2026-03-14"),
+        "{out}"
+    );
+    folder
+}
+
+fn json(folder: &Path, args: &[&str]) -> (i32, Value) {
+    let mut all = args.to_vec();
+    all.extend(["--json", "--quiet"]);
+    let (status, out, err) = bassay(folder, &all, "");
+    let value =
+        serde_json::from_str(&out).unwrap_or_else(|e| panic!("{args:?}: {e}\n{out}\n{err}"));
+    (status, value)
+}
+
+#[test]
+fn a_line_passes_fails_logs_and_looks_back() {
+    let folder = line();
+    let at = folder.path();
+    let (sound, leaking) = (
+        sample("sound/captures.toml"),
+        sample("leaking/captures.toml"),
+    );
+    let base = ["--limits", "limits.toml", "--ledger", "log.db"];
+    let test = |captures: &str| {
+        let mut args = vec!["inspect", captures];
+        args.extend(base);
+        json(at, &args)
+    };
+    let (status, good) = test(&sound);
+    assert_eq!(
+        (status, good["verdict"].as_str()),
+        (0, Some("pass")),
+        "{good}"
+    );
+    assert_eq!(
+        (good["attempt"].as_u64(), good["logged"]["number"].as_u64()),
+        (Some(1), Some(1))
+    );
+    let (status, bad) = test(&leaking);
+    assert_eq!((status, bad["verdict"].as_str()), (1, Some("fail")));
+    // The seam was rehearsed at 0.12·10⁶ Pa·s/m³ instead of 2·10⁶.
+    assert_eq!(bad["cause"]["path"], "leak.seam.resistance");
+    assert!(bad["cause"]["probability"].as_f64().unwrap() > 0.9);
+    let (_, again) = test(&leaking);
+    assert_eq!(again["attempt"], 2, "a serial that comes again is a retest");
+    let limits = std::fs::read(at.join("limits.toml")).unwrap();
+    assert_eq!(
+        bad["limits_digest"],
+        blake3::hash(&limits).to_hex().as_str()
+    );
+
+    // Other limits: the sound unit stays, and the log is as it was.
+    let log = [
+        "limits",
+        "rejudge",
+        "--ledger",
+        "log.db",
+        "--limits",
+        "limits.toml",
+    ];
+    let (status, history) = json(at, &log);
+    assert_eq!(status, 0);
+    let tests = history["tests"].as_array().unwrap();
+    assert_eq!(tests.len(), 3);
+    assert!(
+        tests.iter().all(|t| t["old"] == t["new"]),
+        "the same limits say the same: {history}"
+    );
+    let text = String::from_utf8(limits).unwrap();
+    let tight = text
+        .replace("low = ", "low = 9e9 # ")
+        .replace("high = ", "high = 9e10 # ");
+    let tight = tight.split("[signed]").next().unwrap();
+    std::fs::write(at.join("tight.toml"), tight).unwrap();
+    let log = [
+        "limits",
+        "rejudge",
+        "--ledger",
+        "log.db",
+        "--limits",
+        "tight.toml",
+    ];
+    let (_, history) = json(at, &log);
+    assert!(
+        history["tests"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .all(|t| t["new"] == "fail"),
+        "{history}"
+    );
+
+    // In words, with the certificate.
+    let args = [
+        "inspect",
+        &leaking,
+        "--limits",
+        "limits.toml",
+        "--certificate",
+        "unit.html",
+        "--beep",
+    ];
+    let (status, out, err) = bassay(at, &args, "");
+    assert_eq!(status, 1);
+    assert!(
+        out.contains("██████") && out.contains("leak seam") && !out.contains('\u{1b}'),
+        "{out}"
+    );
+    assert!(out.lines().all(|l| l.chars().count() <= 80), "{out}");
+    assert_eq!(err.matches('\u{7}').count(), 3);
+    let page = std::fs::read_to_string(at.join("unit.html")).unwrap();
+    assert!(page.contains("FAIL") && page.contains("dome-08"));
+}
+
+#[test]
+fn what_must_not_be_tested_is_refused() {
+    let folder = line();
+    let at = folder.path();
+    let sound = sample("sound/captures.toml");
+    let refused = |args: &[&str], input: &str, status: i32, expected: &str| {
+        let (got, out, err) = bassay(at, args, input);
+        assert_eq!((got, out.as_str()), (status, ""), "{args:?} {err}");
+        assert!(err.contains(expected), "{err}");
+    };
+    let plain = ["inspect", &sound, "--limits", "limits.toml"];
+    let with = |more: &[&'static str]| -> Vec<&str> { [&plain[..], more].concat() };
+    refused(&with(&["--serial", "XX-1"]), "", 2, "matches dome-[0-9]{2}");
+    refused(
+        &with(&["--serial", "dome-99"]),
+        "",
+        2,
+        "the captures are of unit \"dome-07\"",
+    );
+    refused(&with(&["--scan"]), "\n", 2, "no serial number came");
+    let (status, _, _) = bassay(at, &with(&["--scan"]), "dome-07\r\n");
+    assert_eq!(status, 0);
+    let text = std::fs::read_to_string(at.join("limits.toml")).unwrap();
+    let change = |from: &str, to: &str| {
+        let changed = text.replacen(from, to, 1);
+        assert_ne!(changed, text, "{from}");
+        std::fs::write(at.join("changed.toml"), changed).unwrap();
+    };
+    let changed = ["inspect", &sound, "--limits", "changed.toml"];
+    change("guard_factor = 1.65", "guard_factor = 0.0");
+    refused(&changed, "", 2, "the signature is void");
+    let unsigned = text.split("\n[signed]").next().unwrap();
+    std::fs::write(
+        at.join("changed.toml"),
+        unsigned.replace("digest = \"1f76", "digest = \"0000"),
+    )
+    .unwrap();
+    refused(&changed, "", 2, "use the limits of this design");
+    // A hall too cold for the limits: neither passed nor failed.
+    std::fs::write(
+        at.join("changed.toml"),
+        unsigned.replace("[10.0, 30.0]", "[18.0, 30.0]"),
+    )
+    .unwrap();
+    let (status, out, _) = bassay(at, &changed, "");
+    assert!(
+        status == 3 && out.contains("CANNOT TELL") && out.contains("17.5 °C"),
+        "{status} {out}"
+    );
+    // A station that was never checked.
+    let station = format!("{unsigned}\n[station]\ncheck_within_h = 24.0\n");
+    std::fs::write(at.join("changed.toml"), station).unwrap();
+    let args = [
+        "inspect",
+        &sound,
+        "--limits",
+        "changed.toml",
+        "--ledger",
+        "log.db",
+    ];
+    refused(&args, "", 4, "never checked");
+    refused(
+        &[
+            "limits",
+            "make",
+            &sample("dome.toml"),
+            "--out",
+            "x.toml",
+            "--method",
+            "units",
+        ],
+        "",
+        2,
+        "no accepted units",
+    );
+    assert!(!at.join("x.toml").exists());
+}
+
+/// The sound unit's near-field capture with something done to its microphone.
+fn changed(into: &Path, change: impl Fn(usize, f64) -> f64) -> PathBuf {
+    let from = PathBuf::from(sample("sound"));
+    std::fs::create_dir_all(into).unwrap();
+    for entry in std::fs::read_dir(&from).unwrap() {
+        let entry = entry.unwrap();
+        std::fs::copy(entry.path(), into.join(entry.file_name())).unwrap();
+    }
+    std::fs::copy(
+        sample("dome.toml"),
+        into.parent().unwrap().join("dome.toml"),
+    )
+    .unwrap();
+    let mut reader = hound::WavReader::open(from.join("mouth-near.wav")).unwrap();
+    let spec = reader.spec();
+    let full = f64::from(1_u32 << (spec.bits_per_sample - 1));
+    let mut writer = hound::WavWriter::create(into.join("mouth-near.wav"), spec).unwrap();
+    for (n, s) in reader.samples::<i32>().enumerate() {
+        let s = f64::from(s.unwrap()) / full;
+        // The second channel is the microphone.
+        let s = if n % 2 == 1 { change(n / 2, s) } else { s };
+        writer.write_sample((s * full).round() as i32).unwrap();
+    }
+    writer.finalize().unwrap();
+    into.join("captures.toml")
+}
+
+/// DERIVED: clicks of 0.02 of full scale twenty times a second from the third to the fourth second of a sweep that passes 18 to 32 Hz
+/// then; and a microphone with its wires exchanged.
+#[test]
+fn a_rattle_and_a_wrong_polarity_are_named() {
+    let folder = line();
+    let at = folder.path();
+    let rattle = changed(&at.join("rattle"), |n, s| {
+        let click = n % 800 < 8 && (48_000..64_000).contains(&n);
+        let sign = if n.is_multiple_of(2) { 1.0 } else { -1.0 };
+        s + if click { 0.02 * sign } else { 0.0 }
+    });
+    let (status, seen) = json(
+        at,
+        &[
+            "inspect",
+            rattle.to_str().unwrap(),
+            "--limits",
+            "limits.toml",
+        ],
+    );
+    assert_eq!(
+        (status, seen["cause"]["path"].as_str()),
+        (1, Some("residue")),
+        "{}",
+        seen["cause"]
+    );
+    let failed: Vec<&str> = seen["values"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .filter(|v| v["verdict"] == "fail")
+        .map(|v| v["name"].as_str().unwrap())
+        .collect();
+    assert!(
+        failed.iter().all(|n| n.starts_with("residue:mouth-near:")),
+        "{failed:?}"
+    );
+    let wires = changed(&at.join("wires"), |_, s| -s);
+    let (status, seen) = json(
+        at,
+        &[
+            "inspect",
+            wires.to_str().unwrap(),
+            "--limits",
+            "limits.toml",
+        ],
+    );
+    let polarity = seen["values"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .find(|v| v["name"] == "polarity:mouth-near")
+        .unwrap();
+    assert_eq!(
+        (status, polarity["verdict"].as_str()),
+        (1, Some("fail")),
+        "{polarity}"
+    );
+}
