@@ -7,7 +7,6 @@ use crate::cli::Exit;
 use crate::cli::failure::Failure;
 use crate::cli::output::Output;
 use crate::production::entry::{Entry, Judgement, Kind};
-use crate::production::ledger::sqlite::Purpose;
 
 /// Says something of an entry, in a new one; the old one stays as it is
 #[derive(Debug, clap::Args)]
@@ -42,9 +41,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
             )));
         }
     }
-    // A correction never makes a log.
-    drop(args.place.open(Purpose::Read, out)?);
-    let mut store = args.place.open(Purpose::Write, out)?;
+    let mut store = args.place.open_existing(out)?;
     let old = found(store.as_mut(), &args.digest)?;
     let entry = Entry {
         unit: old.entry.unit.clone(),

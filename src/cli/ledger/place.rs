@@ -35,6 +35,19 @@ impl Place {
         Ok(store)
     }
 
+    /// As [`Place::open`] for writing, and never makes a log.
+    ///
+    /// # Errors
+    /// [`Failure`].
+    pub fn open_existing(&self, out: &Output) -> Result<Box<dyn Store>, Failure> {
+        if let Address::File(path) = Address::read(&self.ledger)?
+            && !path.exists()
+        {
+            return Err(LedgerError::Missing { path }.into());
+        }
+        self.open(Purpose::Write, out)
+    }
+
     /// The archive of raw captures: as named, or beside the file.
     ///
     /// # Errors

@@ -6,7 +6,6 @@ use crate::cli::failure::Failure;
 use crate::cli::output::Output;
 use crate::production::entry::{Entry, Kind, RawFile, microseconds};
 use crate::production::ledger::captures::{Rules, captures, expired};
-use crate::production::ledger::sqlite::Purpose;
 use std::path::PathBuf;
 
 /// Rules under which nothing is ever removed.
@@ -56,9 +55,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         return Err(Failure::input("--operator: found nothing; expected a code"));
     }
     let archive = args.place.archive(args.archive.as_ref())?;
-    // Removing never makes a log.
-    drop(args.place.open(Purpose::Read, out)?);
-    let mut store = args.place.open(Purpose::Write, out)?;
+    let mut store = args.place.open_existing(out)?;
     let rules = Rules {
         failed_days: args.failed_days,
         passed_days: args.passed_days,

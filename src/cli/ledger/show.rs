@@ -110,7 +110,7 @@ fn print(one: &Stored, later: &[Stored], out: &Output) {
     if !e.values.is_empty() {
         out.line("");
         out.line(format!(
-            "{:<25} {:>9} {:>9} {:>9} {:>9} {:<7} verdict",
+            "{:<24} {:>9} {:>9} {:>9} {:>9} {:<7} verdict",
             "value", "number", "±k=2", "low", "high", "unit"
         ));
         for value in &e.values {
@@ -154,7 +154,7 @@ fn row(value: &Value) -> String {
     let number = |n: Option<f64>| n.map_or_else(|| "-".to_string(), short_number);
     format!(
         "{} {:>9} {:>9} {:>9} {:>9} {} {}",
-        fit(&value.name, 25),
+        fit(&value.name, 24),
         number(value.value),
         number(value.expanded),
         number(value.low),
