@@ -2,27 +2,32 @@
 
 use super::failure::Failure;
 use super::output::Output;
-use super::{Exit, book, load};
+use super::{Exit, ledger, load, record};
+use crate::design::captures::CaptureSet;
 use crate::design::limits::{Limits, Signed};
 use crate::design::limits_read;
 use crate::files::write_whole;
-use crate::production::entry::{Judgement, Kind};
+use crate::production::archive::Archive;
+use crate::production::entry::{self, Judgement, Kind};
 use crate::production::inspect::{Inspection, Logged, inspect_set};
 use crate::production::ledger::sqlite::Purpose;
-use crate::production::ledger::{Filter, Ledger, Stored};
+use crate::production::ledger::{Filter, Ledger, Store, Stored};
+use crate::production::station_fit::{Fitness, station_is_fit};
 use crate::report;
 use crate::report::text::labelled;
 use serde::Serialize;
 use std::io::{BufRead, Write};
 use std::path::PathBuf;
 
+/// Station checks that the newest one is compared with, and itself.
+const CHECKS: usize = 101;
 /// Longest serial number or code, characters.
 const LONGEST: usize = 200;
 
 /// Judge one unit by its limits, name what is wrong, and log it
 #[derive(Debug, clap::Args)]
 pub struct Args {
-    /// The captures of one unit (captures.toml)
+    /// The captures of one unit (captures.toml); with --record the file is made
     pub captures: PathBuf,
     /// The limits (limits.toml)
     #[arg(long, value_name = "FILE")]
@@ -42,9 +47,15 @@ pub struct Args {
     /// Batch
     #[arg(long, value_name = "BATCH")]
     pub batch: Option<String>,
-    /// Code of the station
-    #[arg(long, value_name = "CODE", default_value = "station-1")]
-    pub station: String,
+    /// With a server: file of this station, which goes on without it
+    #[arg(long, value_name = "FILE", requires = "ledger")]
+    pub spool: Option<PathBuf>,
+    /// Folder of raw captures [default: beside the ledger's file]
+    #[arg(long, value_name = "DIR", requires = "ledger")]
+    pub archive: Option<PathBuf>,
+    /// Code of the station [default: that of the captures' station file, or station-1]
+    #[arg(long, value_name = "CODE")]
+    pub station: Option<String>,
     /// What is to be said of this test in the log
     #[arg(long, value_name = "TEXT")]
     pub remark: Option<String>,
@@ -57,7 +68,31 @@ pub struct Args {
     /// Beep: once for a pass, three times for a failure, twice for neither
     #[arg(long)]
     pub beep: bool,
+    /// Record the captures first, as `bassay record` does, with a quick sweep
+    #[arg(long, requires = "design")]
+    pub record: bool,
+    /// The design, with --record
+    #[arg(long, value_name = "DESIGN", requires = "record")]
+    pub design: Option<PathBuf>,
+    /// The station file, with --record
+    #[arg(long, value_name = "STATION", requires = "record")]
+    pub station_file: Option<PathBuf>,
+    /// Devices and channels, with --record.
+    #[command(flatten)]
+    pub bench: record::BenchArgs,
+    /// How loud, with --record.
+    #[command(flatten)]
+    pub level: record::LevelArgs,
+    /// The sweep, with --record.
+    #[command(flatten)]
+    pub sweep: record::SweepArgs,
+    /// A virtual unit, with --record.
+    #[command(flatten)]
+    pub unreal: record::VirtualArgs,
 }
+
+/// Duration of the quick sweep, s: verdict and fit stand with it (docs/inspection.md).
+const QUICK_S: f64 = 3.0;
 
 /// What `--json` prints.
 #[derive(Serialize)]
@@ -83,17 +118,38 @@ struct Place {
 /// [`Failure`] for bad input, or a log that cannot be written.
 pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     let limits = usable_limits(&args.limits, out)?;
-    let (design, set) = load::design_and_captures(&args.captures)?;
-    let serial = serial(args, out)?.unwrap_or_else(|| set.unit.clone());
-    check_serial(&serial, &set.unit, &limits)?;
-    for (option, code) in [("--operator", &args.operator), ("--station", &args.station)] {
-        check_code(option, code)?;
-    }
+    let scanned = serial(args, out)?;
     // The log is opened first: a test that cannot be logged need not be made.
-    let mut ledger = match &args.ledger {
-        Some(place) => Some(book::open(place, Purpose::Write)?),
+    let place = args.ledger.as_ref().map(|ledger| ledger::place::Place {
+        ledger: ledger.clone(),
+        spool: args.spool.clone(),
+    });
+    let mut ledger = match &place {
+        Some(place) => Some(place.open(Purpose::Write, out)?),
         None => None,
     };
+    let archive = match &place {
+        Some(place) => Some(place.archive(args.archive.as_ref())?),
+        None => None,
+    };
+    if args.record {
+        let serial = scanned.clone().ok_or_else(|| {
+            Failure::input("--record: whose test is it? expected --serial SERIAL or --scan")
+        })?;
+        check_pattern(&serial, &limits)?;
+        recorded(args, &serial, &limits, out)?;
+    }
+    let (design, set) = load::design_and_captures(&args.captures)?;
+    let serial = scanned.unwrap_or_else(|| set.unit.clone());
+    check_serial(&serial, &set.unit, &limits)?;
+    let station = args
+        .station
+        .clone()
+        .or_else(|| set.station.as_ref().map(|s| s.name.clone()))
+        .unwrap_or_else(|| "station-1".to_string());
+    for (option, code) in [("--operator", &args.operator), ("--station", &station)] {
+        check_code(option, code)?;
+    }
     let attempt = match &mut ledger {
         Some(ledger) => ledger.attempts(&serial).map_err(Failure::system)? + 1,
         None => 1,
@@ -103,15 +159,104 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
             "{serial}: tested before; this is test {attempt}, kept beside the others"
         ));
     }
-    if let Some(hours) = limits.station.check_within_h {
-        checked(&args.station, hours, ledger.as_deref_mut())?;
+    let log: Option<&mut dyn Ledger> = match &mut ledger {
+        Some(store) => Some(store.as_mut()),
+        None => None,
+    };
+    let check = fit(&station, &limits, log)?;
+    let bench = calibrated(&set, &limits, check)?;
+    // Captures are packed while the unit is judged, so that the log never names one that is not kept.
+    let (inspected, kept) = rayon::join(
+        || -> Result<Inspection, Failure> {
+            let responses = load::responses(&set, out)?;
+            let (inspection, _) = inspect_set(&design, &set, responses, &limits, &mut |step| {
+                out.remark(format!("  {step}"));
+            })
+            .map_err(Failure::input)?;
+            Ok(inspection)
+        },
+        || archive.as_ref().map_or(Ok(()), |a| keep(a, &set)),
+    );
+    let inspection = inspected?;
+    finish(
+        args,
+        out,
+        &inspection,
+        &Test {
+            attempt,
+            station,
+            bench,
+        },
+        ledger,
+        kept,
+    )
+}
+
+/// What of a test is not in its captures.
+struct Test {
+    attempt: u32,
+    station: String,
+    bench: Option<entry::Bench>,
+}
+
+/// Keeps the raw captures.
+fn keep(archive: &Archive, set: &CaptureSet) -> Result<(), Failure> {
+    let repeats = set.captures.iter().flat_map(|c| &c.repeats);
+    let files = set
+        .captures
+        .iter()
+        .map(|c| &c.path)
+        .chain(repeats.map(|r| &r.1))
+        .chain(set.curves.iter().map(|c| &c.path));
+    for path in files {
+        let bytes = std::fs::read(path)
+            .map_err(|e| Failure::input(format!("{}: cannot be read: {e}", path.display())))?;
+        archive.keep(&bytes)?;
     }
-    let responses = load::responses(&set, out)?;
-    let (inspection, _) = inspect_set(&design, &set, responses, &limits, &mut |step| {
-        out.remark(format!("  {step}"));
-    })
-    .map_err(Failure::input)?;
-    finish(args, out, &inspection, attempt, ledger)
+    Ok(())
+}
+
+/// Records what the limits judge.
+fn recorded(args: &Args, serial: &str, limits: &Limits, out: &Output) -> Result<(), Failure> {
+    if args.captures.exists() {
+        return Err(Failure::input(format!(
+            "{}: is there already; expected a new file for each recorded test",
+            args.captures.display()
+        )));
+    }
+    let mut capture: Vec<String> = Vec::new();
+    for band in &limits.bands {
+        if !capture.contains(&band.observation) {
+            capture.push(band.observation.clone());
+        }
+    }
+    let mut sweep = args.sweep.clone();
+    sweep.duration_s = Some(sweep.duration_s.unwrap_or(QUICK_S));
+    let session = record::session(
+        &record::Args {
+            set: Some(args.captures.clone()),
+            design: args.design.clone(),
+            unit: Some(serial.to_string()),
+            capture,
+            out: None,
+            takes: 1,
+            station: args.station_file.clone(),
+            bench: args.bench.clone(),
+            level: args.level.clone(),
+            sweep,
+            unreal: args.unreal.clone(),
+        },
+        &args.captures,
+        out,
+    )?;
+    if session.missing.is_empty() {
+        return Ok(());
+    }
+    Err(Failure::system(format!(
+        "{serial}: not recorded: {}; nothing was judged or logged. Go on with `bassay record --set {}`, then inspect without --record",
+        session.missing.join(", "),
+        args.captures.display()
+    )))
 }
 
 /// Limits that may be used: a void signature is refused, a missing one is told.
@@ -160,40 +305,69 @@ fn serial(args: &Args, out: &Output) -> Result<Option<String>, Failure> {
     Ok(Some(serial))
 }
 
-/// The station's last check in the log must have passed, and lately.
-fn checked(
+/// The station's checks in the log must let it inspect; gives the digest of the last one, if the limits ask for one.
+fn fit(
     station: &str,
-    hours: f64,
-    ledger: Option<&mut (dyn Ledger + '_)>,
-) -> Result<(), Failure> {
+    limits: &Limits,
+    ledger: Option<&mut dyn Ledger>,
+) -> Result<Option<String>, Failure> {
+    let Some(hours) = limits.station.check_within_h else {
+        return Ok(None);
+    };
     let refuse = |why: String| {
         Err(Failure::system(format!(
-            "station {station}: {why}; check it with `bassay station check` and test the unit then (the limits ask for a passed check within {hours} h)"
+            "station {station} may not inspect: {why} (the limits ask for a passed check within {hours} h: `bassay station check`)"
         )))
     };
     let Some(ledger) = ledger else {
         return refuse("no --ledger was given that would hold its checks".to_string());
     };
-    let last = ledger
+    let checks = ledger
         .select(&Filter {
             kind: Some(Kind::StationCheck),
             station: Some(station.to_string()),
-            latest: Some(1),
+            latest: Some(CHECKS),
             ..Filter::default()
         })
-        .map_err(Failure::system)?;
-    let Some(last) = last.last() else {
-        return refuse("it was never checked".to_string());
+        .map_err(Failure::from)?;
+    let oldest = jiff::SignedDuration::from_secs((hours * 3600.0) as i64);
+    match station_is_fit(&checks, jiff::Timestamp::now(), station, oldest) {
+        Fitness::Fit(digest) => Ok(Some(digest)),
+        Fitness::TooOld(_, why) | Fitness::OutOfControl(why) => refuse(why),
+    }
+}
+
+/// The state of the station's calibrations when the captures were taken; too old ones are refused where the limits say so.
+fn calibrated(
+    set: &CaptureSet,
+    limits: &Limits,
+    check: Option<String>,
+) -> Result<Option<entry::Bench>, Failure> {
+    let at = match set.taken.as_deref().map(str::parse::<jiff::Timestamp>) {
+        Some(Ok(at)) => at,
+        _ => jiff::Timestamp::now(),
     };
-    if last.entry.verdict != Judgement::Pass {
-        return refuse(format!("its check of {} did not pass", last.entry.at));
+    let oldest = set.station.as_ref().and_then(|s| s.oldest_days(at));
+    if let Some(most) = limits.station.calibrated_within_days {
+        match oldest {
+            None => {
+                return Err(Failure::system(format!(
+                    "the limits ask for calibrations within {most} days, and the captures name no calibrated station; expected station = \"station.toml\" in captures.toml"
+                )));
+            }
+            Some(days) if days > most => {
+                return Err(Failure::system(format!(
+                    "the station's oldest calibration is {days:.0} days old and the limits ask for {most}: `bassay station` makes it anew"
+                )));
+            }
+            Some(_) => {}
+        }
     }
-    let at: jiff::Timestamp = last.entry.at.parse().map_err(Failure::system)?;
-    let age_h = jiff::Timestamp::now().duration_since(at).as_secs_f64() / 3600.0;
-    if age_h > hours {
-        return refuse(format!("its last check is {age_h:.0} h old"));
-    }
-    Ok(())
+    Ok(set.station.as_ref().map(|s| entry::Bench {
+        digest: s.digest.clone(),
+        oldest_days: oldest.unwrap_or(f64::MAX).min(1e6),
+        check,
+    }))
 }
 
 fn check_code(option: &str, code: &str) -> Result<(), Failure> {
@@ -210,6 +384,17 @@ fn check_code(option: &str, code: &str) -> Result<(), Failure> {
 
 /// A serial number must match the limits' pattern and be that of the captures.
 fn check_serial(serial: &str, captured: &str, limits: &Limits) -> Result<(), Failure> {
+    check_pattern(serial, limits)?;
+    if serial != captured {
+        return Err(Failure::input(format!(
+            "serial number {serial:?}: the captures are of unit {captured:?}; test the unit that was recorded, or correct unit in captures.toml"
+        )));
+    }
+    Ok(())
+}
+
+/// A serial number must match the limits' pattern.
+fn check_pattern(serial: &str, limits: &Limits) -> Result<(), Failure> {
     check_code("serial number", serial)?;
     if let Some(pattern) = &limits.serial_pattern {
         let whole = regex_lite::Regex::new(&format!("^(?:{pattern})$")).map_err(Failure::input)?;
@@ -219,11 +404,6 @@ fn check_serial(serial: &str, captured: &str, limits: &Limits) -> Result<(), Fai
                 limits.file.display()
             )));
         }
-    }
-    if serial != captured {
-        return Err(Failure::input(format!(
-            "serial number {serial:?}: the captures are of unit {captured:?}; test the unit that was recorded, or correct unit in captures.toml"
-        )));
     }
     Ok(())
 }
@@ -236,9 +416,11 @@ fn finish(
     args: &Args,
     out: &Output,
     inspection: &Inspection,
-    attempt: u32,
-    ledger: Option<Box<dyn Ledger>>,
+    test: &Test,
+    ledger: Option<Box<dyn Store>>,
+    kept: Result<(), Failure>,
 ) -> Result<Exit, Failure> {
+    let attempt = test.attempt;
     let now = jiff::Timestamp::now().to_string();
     let entry = inspection.entry(&Logged {
         at: inspection.taken.as_deref().unwrap_or(&now),
@@ -250,12 +432,16 @@ fn finish(
         } else {
             Kind::Inspection
         },
-        bench: None,
+        bench: test.bench.clone(),
         remark: args.remark.as_deref(),
     });
-    let stored = ledger
-        .map(|mut ledger| ledger.append(&args.station, &entry))
-        .transpose();
+    // A test whose captures are not kept is not logged: its record would name what nobody can look at.
+    let stored = kept.and_then(|()| {
+        ledger
+            .map(|mut ledger| ledger.append(&test.station, &entry))
+            .transpose()
+            .map_err(Failure::from)
+    });
     let (stored, failed) = match stored {
         Ok(stored) => (stored, None),
         Err(error) => (None, Some(error)),
@@ -276,7 +462,7 @@ fn finish(
         beep(inspection.verdict);
     }
     match failed {
-        Some(error) => Err(Failure::system(format!("not logged: {error}"))),
+        Some(error) => Err(Failure::system(format!("not logged: {}", error.message))),
         None => Ok(exit(inspection.verdict)),
     }
 }

@@ -283,6 +283,19 @@ fn files(set: &CaptureSet, responses: &[Response]) -> Vec<RawFile> {
                 bytes: std::fs::metadata(path).map_or(0, |m| m.len()),
             });
         }
+        // Repeats and takes of other files have digests of their own.
+        for (file, path) in set.captures.iter().flat_map(|c| &c.repeats) {
+            let repeat = response.take.repeats.iter().find(|r| r.file == *file);
+            if let Some(repeat) = repeat
+                && list.iter().all(|f| f.name != *file)
+            {
+                list.push(RawFile {
+                    name: file.clone(),
+                    digest: repeat.digest.clone(),
+                    bytes: std::fs::metadata(path).map_or(0, |m| m.len()),
+                });
+            }
+        }
     }
     list
 }

@@ -42,7 +42,7 @@ pub struct Args {
 }
 
 /// Devices and channels; each replaces what the station file says.
-#[derive(Debug, clap::Args)]
+#[derive(Debug, Clone, clap::Args)]
 #[command(next_help_heading = "Bench")]
 pub struct Bench {
     /// Input device: a part of its name that no other has
@@ -87,7 +87,7 @@ pub struct Bench {
 }
 
 /// How loud.
-#[derive(Debug, clap::Args)]
+#[derive(Debug, Clone, clap::Args)]
 #[command(next_help_heading = "Level")]
 pub struct Level {
     /// RMS voltage at the amplifier that the level must not exceed [default: the design's]
@@ -108,7 +108,7 @@ pub struct Level {
 }
 
 /// The sweep, for a captures file that is not there yet.
-#[derive(Debug, clap::Args)]
+#[derive(Debug, Clone, clap::Args)]
 #[command(next_help_heading = "Sweep")]
 pub struct Sweep {
     /// Start frequency
@@ -117,13 +117,13 @@ pub struct Sweep {
     /// Stop frequency
     #[arg(long, value_name = "HZ", default_value_t = 500.0)]
     pub stop_hz: f64,
-    /// Duration
-    #[arg(long, value_name = "S", default_value_t = 8.0)]
-    pub duration_s: f64,
+    /// Duration [default: 8; 3 for an inspection]
+    #[arg(long, value_name = "S")]
+    pub duration_s: Option<f64>,
 }
 
 /// A virtual unit instead of a sound card.
-#[derive(Debug, clap::Args)]
+#[derive(Debug, Clone, clap::Args)]
 #[command(next_help_heading = "Virtual bench")]
 pub struct Virtual {
     /// Record this design as a virtual unit instead of a sound card's inputs

@@ -46,7 +46,7 @@ pub(super) fn sweep_of(args: &Args) -> Result<SweepPlan, Failure> {
     let plan = SweepPlan {
         start_hz: args.sweep.start_hz,
         stop_hz: args.sweep.stop_hz,
-        duration_s: args.sweep.duration_s,
+        duration_s: args.sweep.duration_s.unwrap_or(usual.duration_s),
         sample_rate_hz: args.bench.sample_rate_hz.unwrap_or(usual.sample_rate_hz),
         ..usual
     };

@@ -9,7 +9,9 @@ mod guided;
 mod loose;
 mod ramp;
 
-pub use args::Args;
+pub use args::{
+    Args, Bench as BenchArgs, Level as LevelArgs, Sweep as SweepArgs, Virtual as VirtualArgs,
+};
 
 use super::failure::Failure;
 use super::output::Output;
@@ -26,17 +28,18 @@ use serde::Serialize;
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 
-/// What `record --set` prints with `--json`.
-#[derive(Serialize)]
-struct Document {
+/// How a session ended; what `record --set` prints with `--json`.
+#[derive(Debug, Serialize)]
+pub struct Session {
     format: &'static str,
-    captures: String,
+    /// The captures file.
+    pub captures: String,
     /// Labels that are on file now.
-    recorded: Vec<String>,
-    /// Labels that the design asks for and that are not.
-    missing: Vec<String>,
+    pub recorded: Vec<String>,
+    /// Labels that were wanted and are not.
+    pub missing: Vec<String>,
     /// Labels of which a take was kept that should be recorded again.
-    doubtful: Vec<String>,
+    pub doubtful: Vec<String>,
 }
 
 /// Runs the command.
@@ -47,6 +50,34 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     let Some(file) = &args.set else {
         return loose::run(args, out);
     };
+    let done = session(args, file, out)?;
+    if out.json {
+        out.document(&done)?;
+    } else {
+        if !done.recorded.is_empty() {
+            out.line(format!(
+                "\nOn file: {}\nNext: bassay verify {}",
+                done.recorded.join(", "),
+                done.captures
+            ));
+        }
+        if !done.missing.is_empty() {
+            out.line(format!("Not recorded: {}", done.missing.join(", ")));
+        }
+    }
+    // Not all that was wanted, or not as good as wanted: nothing was judged, but it is not done either.
+    Ok(if done.missing.is_empty() && done.doubtful.is_empty() {
+        Exit::Done
+    } else {
+        Exit::Unresolved
+    })
+}
+
+/// Records what is wanted into the captures file `file`.
+///
+/// # Errors
+/// As [`run`].
+pub fn session(args: &Args, file: &Path, out: &Output) -> Result<Session, Failure> {
     let start = begin(args, file)?;
     let folder = file.parent().unwrap_or_else(|| Path::new("")).to_path_buf();
     let wanted = labels(args, &start)?;
@@ -55,7 +86,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     let unasked = args.level.yes && !std::io::stdin().is_terminal();
     if !bench.agreed(&mut desk, &wanted, args.level.yes)? {
         desk.say("Nothing was played.");
-        return finish(file, &wanted, &[], out);
+        return finish(file, &wanted, &[]);
     }
     let mut doubtful = Vec::new();
     let count = wanted.len();
@@ -98,7 +129,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
             }
         }
     }
-    finish(file, &wanted, &doubtful, out)
+    finish(file, &wanted, &doubtful)
 }
 
 /// What there is before anything is recorded.
@@ -239,12 +270,7 @@ fn keep(file: &Path, start: &str, bench: &Bench, what: &What, kept: Kept) -> Res
     Ok(())
 }
 
-fn finish(
-    file: &Path,
-    wanted: &[What],
-    doubtful: &[String],
-    out: &Output,
-) -> Result<Exit, Failure> {
+fn finish(file: &Path, wanted: &[What], doubtful: &[String]) -> Result<Session, Failure> {
     let set = if file.exists() {
         Some(load::design_and_captures(file)?.1)
     } else {
@@ -254,30 +280,12 @@ fn finish(
         .iter()
         .partition(|w| set.as_ref().is_some_and(|s| guide::holds(s, w)));
     let names = |list: &[&What]| list.iter().map(|w| w.label().to_string()).collect();
-    let document = Document {
+    Ok(Session {
         format: "bassay-recording/1",
         captures: file.display().to_string(),
         recorded: names(&recorded),
         missing: names(&missing),
         doubtful: doubtful.to_vec(),
-    };
-    if out.json {
-        out.document(&document)?;
-    } else if !document.recorded.is_empty() {
-        out.line(format!(
-            "\nOn file: {}\nNext: bassay verify {}",
-            document.recorded.join(", "),
-            document.captures
-        ));
-    }
-    if !out.json && !document.missing.is_empty() {
-        out.line(format!("Not recorded: {}", document.missing.join(", ")));
-    }
-    // Not all that was wanted, or not as good as wanted: nothing was judged, but it is not done either.
-    Ok(if missing.is_empty() && doubtful.is_empty() {
-        Exit::Done
-    } else {
-        Exit::Unresolved
     })
 }
 
