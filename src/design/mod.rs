@@ -6,6 +6,7 @@
 pub mod captures;
 mod captures_against;
 pub mod captures_read;
+pub mod captures_write;
 pub mod coupon;
 mod derived;
 mod junctions;
@@ -19,7 +20,9 @@ mod read_elements;
 mod read_openings;
 mod rules;
 pub mod station;
+pub mod station_write;
 mod toml_reader;
+mod toml_writer;
 pub mod warnings;
 pub mod write;
 
