@@ -47,28 +47,42 @@ impl CaptureSet {
         }
     }
 
-    /// What is doubtful about the station's calibrations when the captures were taken; about the parts they use.
-    /// Empty where no station or no time is stated.
+    /// What is doubtful about the station's calibrations, of the parts that the captures use, each judged at the time of
+    /// the capture; every doubt once. Empty where no station is named.
     #[must_use]
     pub fn doubts(&self) -> Vec<Doubt> {
-        let (Some(station), Some(at)) = (&self.station, self.taken.as_deref()) else {
+        let Some(station) = &self.station else {
             return Vec::new();
         };
-        let Ok(at) = at.parse::<Timestamp>() else {
-            return Vec::new();
-        };
-        let uses = |wanted: fn(&CaptureKind) -> bool| self.captures.iter().any(|c| wanted(&c.kind));
-        let jig = uses(|k| matches!(k, CaptureKind::Impedance { .. }));
-        let microphone = uses(|k| matches!(k, CaptureKind::Pressure { .. }));
-        station
-            .doubts(at)
-            .into_iter()
-            .filter(|doubt| match doubt.part() {
-                Some(Part::Jig) => jig,
-                Some(Part::Microphone) => microphone,
-                Some(Part::Loopback) | None => true,
-            })
-            .collect()
+        let mut list: Vec<Doubt> = Vec::new();
+        for capture in &self.captures {
+            let foreign = match capture.kind {
+                CaptureKind::Impedance { .. } => Part::Microphone,
+                CaptureKind::Pressure { .. } => Part::Jig,
+            };
+            let own = capture.recorded.as_ref().map(|r| r.at.as_str());
+            let at: Option<Timestamp> = own.or(self.taken.as_deref()).and_then(|t| t.parse().ok());
+            // What was never calibrated is so at any time.
+            let found = match at {
+                Some(at) => station.doubts(at),
+                None => station
+                    .doubts(Timestamp::UNIX_EPOCH)
+                    .into_iter()
+                    .filter(|d| matches!(d, Doubt::Missing { .. } | Doubt::Contradicts { .. }))
+                    .chain([Doubt::NoTime])
+                    .collect(),
+            };
+            for doubt in found.into_iter().filter(|d| d.part() != Some(foreign)) {
+                let told = list.iter().any(|d| {
+                    std::mem::discriminant(d) == std::mem::discriminant(&doubt)
+                        && d.part() == doubt.part()
+                });
+                if !told {
+                    list.push(doubt);
+                }
+            }
+        }
+        list
     }
 }
 
@@ -129,10 +143,26 @@ pub struct Capture {
     pub ac_coupling_hz: Option<f64>,
     /// More takes of the same thing: (as written, resolved).
     pub repeats: Vec<(String, PathBuf)>,
+    /// How closely the station's calibrations hold that this capture uses.
+    pub calibration: CaptureCalibration,
     /// Which sweep of a file that holds several, from 1.
     pub take: Option<usize>,
     /// How it was recorded, where this program did it.
     pub recorded: Option<Recorded>,
+}
+
+/// Standard deviations of what a capture takes from its station; `None` where it states the value itself or the station
+/// does not know.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct CaptureCalibration {
+    /// Of the reference resistor, as a fraction.
+    pub reference_relative: Option<f64>,
+    /// Of the ratio of gains, as a fraction.
+    pub gain_relative: Option<f64>,
+    /// Of the lead resistance, Ω.
+    pub lead_sd_ohm: Option<f64>,
+    /// Of the microphone's sensitivity, dB.
+    pub microphone_sd_db: Option<f64>,
 }
 
 /// How a capture was recorded. The device's channels are given in the order of the file's.

@@ -4,7 +4,8 @@
 //! the design: [`check_against`].
 
 use super::captures::{
-    Built, Capture, CaptureKind, CaptureSet, CurveFile, MicrophoneScale, Recorded, SweepPlan,
+    Built, Capture, CaptureCalibration, CaptureKind, CaptureSet, CurveFile, MicrophoneScale,
+    Recorded, SweepPlan,
 };
 use super::problem::{Problems, number};
 use super::station::{self, Jig, Station};
@@ -337,12 +338,30 @@ fn read_capture<'s, 't>(
         file: file.to_string(),
         path: folder.join(file),
         kind: kind?,
+        calibration: calibration(&table, station),
         drive_v,
         ac_coupling_hz,
         repeats,
         take,
         recorded,
     })
+}
+
+/// How closely the station knows what the capture does not state; 0 in its file is «not known».
+fn calibration(table: &Table<'_, '_>, station: Option<&Station>) -> CaptureCalibration {
+    let from = |key: &str, sd: Option<f64>| sd.filter(|sd| *sd > 0.0 && !table.has(key));
+    let jig = station.and_then(|s| s.jig.as_ref());
+    let microphone = station.and_then(|s| s.microphone.as_ref());
+    CaptureCalibration {
+        reference_relative: from(
+            "reference_ohm",
+            jig.map(|j| j.reference_sd_ohm / j.reference_ohm),
+        ),
+        gain_relative: from("gain_ratio", jig.map(|j| j.gain_ratio_sd / j.gain_ratio)),
+        lead_sd_ohm: from("lead_ohm", jig.map(|j| j.lead_sd_ohm)),
+        microphone_sd_db: from("sensitivity_v_per_pa", microphone.map(|m| m.sd_db))
+            .filter(|_| !table.has("full_scale_db")),
+    }
 }
 
 fn read_repeats(table: &Table<'_, '_>, folder: &Path) -> Vec<(String, PathBuf)> {

@@ -268,6 +268,5 @@ pub fn save(path: &Path, head: &str, new: &NewCapture) -> Result<(), CapturesWri
 }
 
 #[cfg(test)]
-#[cfg(any())]
 #[path = "captures_write_tests.rs"]
 mod tests;

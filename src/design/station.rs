@@ -33,7 +33,10 @@
 //! reference_ohm = 9.987
 //! reference_sd_ohm = 0.004
 //! lead_ohm = 0.052
-//! gain_ratio = 1.0021                # load over source
+//! lead_sd_ohm = 0.002
+//! gain_ratio = 1.0021                # load over source; the loop-back's if left out
+//! gain_ratio_sd = 0.0002
+//! how = "2 resistors, short, equal-gain take"
 //!
 //! [microphone]
 //! taken = 2026-03-01T09:45:00Z
@@ -42,6 +45,7 @@
 //! microphone_v_per_unit = 1.0
 //! sd_db = 0.15
 //! correction = "mic-0412.txt"        # optional
+//! calibrator = { serial = "cal 3", level_db = 94.0, frequency_hz = 1000.0 }    # optional
 //!
 //! [check]                            # what a station check compares with
 //! resistor_ohm = 8.20
@@ -185,8 +189,14 @@ pub struct Jig {
     pub reference_sd_ohm: f64,
     /// Lead resistance, Ω.
     pub lead_ohm: f64,
-    /// Load channel's gain over the source channel's.
+    /// Its standard deviation, Ω.
+    pub lead_sd_ohm: f64,
+    /// Load channel's gain over the source channel's; the loop-back's where the jig's own takes did not tell it.
     pub gain_ratio: f64,
+    /// Its standard deviation; 0 where it is not known.
+    pub gain_ratio_sd: f64,
+    /// How it was found, in words.
+    pub how: Option<String>,
 }
 
 /// The microphone with its preamplifier.
@@ -202,6 +212,19 @@ pub struct Microphone {
     pub sd_db: f64,
     /// Its own response (resolved path).
     pub correction: Option<PathBuf>,
+    /// The level calibrator that was used.
+    pub calibrator: Option<Calibrator>,
+}
+
+/// A level calibrator.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Calibrator {
+    /// Serial number.
+    pub serial: Option<String>,
+    /// Level, dB re 20 µPa.
+    pub level_db: f64,
+    /// Frequency, Hz.
+    pub frequency_hz: f64,
 }
 
 /// What a station check compares with.
@@ -271,6 +294,8 @@ pub enum Doubt {
         /// Which.
         part: Part,
     },
+    /// When something was measured is not stated, so that no age can be told.
+    NoTime,
     /// Two calibrations say different things about one pair of channels.
     Contradicts {
         /// Gain ratio by the loop-back.
@@ -304,6 +329,10 @@ impl std::fmt::Display for Doubt {
                 "the station's {} was calibrated after this was measured: whether it held then cannot be told",
                 part.word()
             ),
+            Self::NoTime => write!(
+                f,
+                "when this was captured is not stated, so the age of the station's calibrations cannot be told: write taken = … into captures.toml"
+            ),
             Self::Contradicts { loopback, jig } => write!(
                 f,
                 "the station's loop-back gives a gain ratio of {loopback:.4} and its impedance jig {jig:.4}: repeat both"
@@ -318,7 +347,7 @@ impl Doubt {
     pub fn part(&self) -> Option<Part> {
         match self {
             Self::Missing { part } | Self::Old { part, .. } | Self::Later { part } => Some(*part),
-            Self::Contradicts { .. } => None,
+            Self::Contradicts { .. } | Self::NoTime => None,
         }
     }
 }
@@ -430,7 +459,15 @@ fn read_document<'t>(
         Some(Card::default())
     };
     let loopback = read_loopback(&top, folder);
-    let jig = read_jig(&top);
+    // Of other channels the loop-back says nothing.
+    let of_jig = card.as_ref().is_some_and(|c| {
+        c.source_channel == c.reference_channel && c.load_channel == c.microphone_channel
+    });
+    let usual = loopback.as_ref().filter(|_| of_jig);
+    let jig = read_jig(
+        &top,
+        usual.map(|l: &Loopback| (l.gain_ratio, l.gain_ratio_sd)),
+    );
     let microphone = read_microphone(&top, folder);
     let check = read_check(&top);
     Some(Station {
@@ -579,7 +616,7 @@ fn read_loopback(top: &Table<'_, '_>, folder: &Path) -> Option<Loopback> {
     })
 }
 
-fn read_jig(top: &Table<'_, '_>) -> Option<Jig> {
+fn read_jig(top: &Table<'_, '_>, usual_gain: Option<(f64, f64)>) -> Option<Jig> {
     if !top.has("jig") {
         return None;
     }
@@ -590,15 +627,27 @@ fn read_jig(top: &Table<'_, '_>) -> Option<Jig> {
         "reference_ohm",
         "reference_sd_ohm",
         "lead_ohm",
+        "lead_sd_ohm",
         "gain_ratio",
+        "gain_ratio_sd",
+        "how",
     ];
     let table = top.sub("jig", &known)?;
     let stamp = read_stamp(&table);
+    let own_sd = match usual_gain {
+        Some((_, sd)) if !table.has("gain_ratio") => sd,
+        _ => 0.0,
+    };
     Some(Jig {
         reference_ohm: table.number("reference_ohm", quantity::RESISTANCE_OHM),
         reference_sd_ohm: table.number_or("reference_sd_ohm", SD, 0.0),
         lead_ohm: table.number_or("lead_ohm", Range::new(-1.0, 100.0, "Ω"), 0.0),
-        gain_ratio: table.number_or("gain_ratio", RATIO, 1.0),
+        lead_sd_ohm: table.number_or("lead_sd_ohm", SD, 0.0),
+        gain_ratio: table.number_or("gain_ratio", RATIO, usual_gain.map_or(1.0, |g| g.0)),
+        gain_ratio_sd: table.number_or("gain_ratio_sd", SD, own_sd),
+        how: table
+            .text("how", "how it was found, in words")
+            .map(str::to_string),
         stamp: stamp?,
     })
 }
@@ -615,6 +664,7 @@ fn read_microphone(top: &Table<'_, '_>, folder: &Path) -> Option<Microphone> {
         "microphone_v_per_unit",
         "sd_db",
         "correction",
+        "calibrator",
     ];
     let table = top.sub("microphone", &known)?;
     let stamp = read_stamp(&table);
@@ -625,6 +675,15 @@ fn read_microphone(top: &Table<'_, '_>, folder: &Path) -> Option<Microphone> {
         correction: table
             .text("correction", "a file with the microphone's response")
             .map(|file| folder.join(file)),
+        calibrator: table
+            .has("calibrator")
+            .then(|| table.sub("calibrator", &["serial", "level_db", "frequency_hz"]))
+            .flatten()
+            .map(|inner| Calibrator {
+                serial: inner.text("serial", "a serial number").map(str::to_string),
+                level_db: inner.number("level_db", quantity::LEVEL),
+                frequency_hz: inner.number("frequency_hz", Range::new(10.0, 20_000.0, "Hz")),
+            }),
         stamp: stamp?,
     })
 }

@@ -1,5 +1,6 @@
 //! The station file: what it means, how it ages, how it is refused.
 
+use super::super::station_write::{Section, with_section};
 use super::*;
 
 const TEXT: &str = "format = \"bassay-station/1\"\nname = \"dome-bench\"\n\n[card]\nsample_rate_hz = 96000\n\
@@ -93,4 +94,36 @@ fn mistakes_are_told_with_line_and_key() {
     assert!(channel.contains("1 to 2"), "{channel}");
     let same = told("output_v_per_unit = 28.3", "load_channel = 1");
     assert!(same.contains("source_channel too"), "{same}");
+}
+
+#[test]
+fn a_table_is_replaced_and_comments_stay() {
+    let file = Path::new("bench/station.toml");
+    let text = TEXT.replace("9.987\n", "9.987 # by the four-wire meter\n");
+    let mut jig = station(&text).jig.unwrap();
+    jig.reference_ohm = 10.012;
+    jig.lead_sd_ohm = 0.002;
+    jig.how = Some("2 resistors".into());
+    let new = with_section(&text, file, "unused", &Section::Jig(jig.clone())).unwrap();
+    assert!(
+        new.contains("reference_ohm = 10.012 # by the four-wire meter"),
+        "{new}"
+    );
+    assert_eq!(station(&new).jig, Some(jig.clone()));
+    assert_eq!(station(&new).microphone, station(TEXT).microphone);
+    let fresh = with_section("", file, "bench \"2\"", &Section::Jig(jig.clone())).unwrap();
+    let fresh = station(&fresh);
+    assert_eq!((fresh.name.as_str(), fresh.jig), ("bench \"2\"", Some(jig)));
+}
+
+/// DERIVED: one pair of channels has one ratio, so that the loop-back's is the jig's where no other is stated.
+#[test]
+fn a_jig_without_a_ratio_takes_the_one_of_the_loopback() {
+    let text = TEXT.replace("9.987\ngain_ratio = 1.0021", "9.987");
+    assert_eq!(station(&text).jig.unwrap().gain_ratio, 1.0021);
+    let other = text.replace(
+        "output_v_per_unit = 28.3",
+        "inputs = 4\nsource_channel = 3\nload_channel = 4",
+    );
+    assert_eq!(station(&other).jig.unwrap().gain_ratio, 1.0);
 }

@@ -11,7 +11,7 @@ use super::take::{CALIBRATOR, MeasureError};
 use super::{Harmonic, Impulse, Observation, Response, Take, TakeWarning};
 use crate::design::captures::{Capture, CaptureKind};
 use crate::signal::deconvolve::{self, Deconvolved, deconvolve};
-use crate::signal::impedance::impedance;
+use crate::signal::impedance::{Known, impedance};
 use crate::signal::sweep::Sweep;
 use num_complex::Complex64;
 
@@ -77,9 +77,21 @@ pub(super) fn response_of(
             }
             let mut response = response(capture, data, &wanted, &got, Observation::Impedance, 1.0);
             let mut calibration = 0.0_f64;
+            let own = &capture.calibration;
+            let usual = Known::default();
+            let known = Known {
+                reference: own.reference_relative.unwrap_or(usual.reference),
+                gain: own.gain_relative.unwrap_or(usual.gain),
+                lead_ohm: own.lead_sd_ohm.unwrap_or(usual.lead_ohm),
+            };
             for (i, h) in got.value.iter().enumerate() {
-                let (z, noise, relative) =
-                    impedance(h / gain, got.noise_rms[i] / gain, *reference_ohm, *lead_ohm);
+                let (z, noise, relative) = impedance(
+                    h / gain,
+                    got.noise_rms[i] / gain,
+                    *reference_ohm,
+                    *lead_ohm,
+                    &known,
+                );
                 response.value[i] = z;
                 response.noise_rms[i] = noise;
                 calibration += relative * relative / got.value.len() as f64;
@@ -121,7 +133,10 @@ pub(super) fn response_of(
             let factor = pascal.unwrap_or(1.0) / volts.unwrap_or(1.0);
             let mut response = response(capture, data, &wanted, &got, observation, factor);
             response.absolute = pascal.is_some() && volts.is_some();
-            response.calibration_relative = CALIBRATOR;
+            // A relative deviation of ln(10)/20 is 1 dB.
+            let of_station = capture.calibration.microphone_sd_db;
+            response.calibration_relative =
+                of_station.map_or(CALIBRATOR, |sd_db| sd_db * std::f64::consts::LN_10 / 20.0);
             response.timed = reference_channel.is_some();
             response.drive_v = match reference_channel {
                 Some(_) => Some(data.peak[1] * reference_v_per_unit / std::f64::consts::SQRT_2),
