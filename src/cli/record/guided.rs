@@ -321,6 +321,7 @@ fn response(
                 .map_or_else(String::new, |n| n.to_string_lossy().into_owned()),
             path: file.to_path_buf(),
             kind: bench.kind(what)?,
+            calibration: Default::default(),
             drive_v: None,
             ac_coupling_hz: None,
             repeats: Vec::new(),
