@@ -146,9 +146,8 @@ pub fn measure_unit(
     }
     for (response, sign) in done.responses.iter().zip(&done.fit.polarity) {
         let name = polarity_name(response.observation.label());
-        let known = response
-            .has_phase
-            .then_some(f64::from(*sign * response.take.polarity));
+        // Against the model; the take's own sign was turned together with the response.
+        let known = response.has_phase.then_some(f64::from(*sign));
         values.push(value(name, "", known, None));
     }
     let air = done.result.conditions;
