@@ -358,7 +358,7 @@ fn a_gauge_study_from_a_table_and_from_the_log() {
     assert_eq!(logged["unit"], "Ω");
     for (wrong, wanted) in [
         (
-            text.replace("P03;op1;2;1.03\n", ""),
+            text.replace("P03;op1;1;1.03\n", ""),
             "every person must measure",
         ),
         (text.replace("1.34", "1,34"), "decimal point"),
