@@ -1,6 +1,7 @@
 //! `bassay ledger ACTION`: looks at the production log, proves it, and keeps it; one file per action.
 
 pub mod audit;
+pub mod certificate;
 pub mod choose;
 pub mod correct;
 pub mod deliver;
@@ -44,6 +45,7 @@ enum Action {
     Pareto(pareto::Args),
     Yield(yields::Args),
     Page(page::Args),
+    Certificate(certificate::Args),
 }
 
 /// Runs the command.
@@ -65,5 +67,6 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         Action::Pareto(args) => pareto::run(args, out),
         Action::Yield(args) => yields::run(args, out),
         Action::Page(args) => page::run(args, out),
+        Action::Certificate(args) => certificate::run(args, out),
     }
 }

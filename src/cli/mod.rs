@@ -2,7 +2,6 @@
 
 pub mod align;
 pub mod book;
-pub mod certificate;
 pub mod check;
 pub mod compare;
 pub mod coupon;
@@ -69,7 +68,7 @@ enum Command {
     Devices(devices::Args),
     Record(Box<record::Args>),
     Rehearse(Box<rehearse::RehearseArgs>),
-    Inspect(inspect::Args),
+    Inspect(Box<inspect::Args>),
     Ledger(Box<ledger::Args>),
     Gauge(gauge::Args),
     Limits(limits::Args),

@@ -170,7 +170,7 @@ fn the_smallest_step_is_what_it_is_said_to_be() {
     for &(hz, frames) in &clean.smallest {
         let count = (1.5 * frames).ceil() as usize;
         println!("{hz:.1} Hz: {frames:.1} frames");
-        if hz < 6.6 || hz > 490.0 {
+        if !(6.6..=490.0).contains(&hz) {
             continue;
         }
         let at = recording.place(hz * 1.05);

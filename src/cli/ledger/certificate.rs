@@ -1,9 +1,9 @@
 //! `bassay ledger certificate UNIT`: the certificate of a unit from its entry in the log.
 
-use super::Exit;
-use super::book;
-use super::failure::Failure;
-use super::output::Output;
+use crate::cli::Exit;
+use crate::cli::book;
+use crate::cli::failure::Failure;
+use crate::cli::output::Output;
 use crate::files::write_whole;
 use crate::production::entry::Kind;
 use crate::production::ledger::sqlite::Purpose;
