@@ -93,7 +93,7 @@ fn list_and_show() {
         "inspection of unit D-0007: fail",
         "mouth.wav",
         "leak.seam",
-        "band:mouth-near:31.7",
+        "band:mouth-near:30.8",
         &digests[7],
     ] {
         assert!(one.out.contains(text), "{text}:\n{}", one.out);
