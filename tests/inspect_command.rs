@@ -239,7 +239,7 @@ fn what_must_not_be_tested_is_refused() {
         "--ledger",
         "log.db",
     ];
-    refused(&args, "", 4, "never checked");
+    refused(&args, "", 4, "has no check in the log");
     refused(
         &[
             "limits",

@@ -240,10 +240,11 @@ fn one_unit_writes_its_own_design_and_says_what_it_always_said() {
         "correlation",
         "correlation_of",
         "singular_values",
+        "warnings",
     ] {
         assert!(keys.iter().any(|k| *k == key), "{key}");
     }
-    assert_eq!(keys.len(), 8);
+    assert_eq!(keys.len(), 9);
     let written = read::read(&target).unwrap();
     for p in document["parameters"].as_array().unwrap() {
         let path = p["path"].as_str().unwrap();

@@ -88,7 +88,7 @@ impl Wiring {
                 reference_channel: Some(1),
                 microphone_channel: 2,
                 scale: self.scale,
-                reference_v_per_unit: self.card.reference_v_per_unit,
+                reference_v_per_unit: self.card.reference_v_per_unit.unwrap_or(1.0),
                 correction: self.correction.clone(),
             },
         })

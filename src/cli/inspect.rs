@@ -316,7 +316,7 @@ fn fit(
     };
     let refuse = |why: String| {
         Err(Failure::system(format!(
-            "station {station} may not inspect: {why} (the limits ask for a passed check within {hours} h: `bassay station check`)"
+            "nothing was inspected: {why} (the limits ask for a passed check within {hours} h: `bassay station check`)"
         )))
     };
     let Some(ledger) = ledger else {

@@ -530,7 +530,7 @@ fn read_pressure(
         && table.has("reference_channel")
         && !table.has("reference_v_per_unit")
         && !table.has("drive_v")
-        && station.is_none()
+        && station.is_none_or(|s| s.card.reference_v_per_unit.is_none())
     {
         table.missing(
             "reference_v_per_unit",
@@ -541,7 +541,9 @@ fn read_pressure(
         .text("correction", "a file with the microphone's response")
         .map(|file| folder.join(file))
         .or_else(|| calibrated.and_then(|m| m.correction.clone()));
-    let reference_v_per_unit = station.map_or(1.0, |s| s.card.reference_v_per_unit);
+    let reference_v_per_unit = station
+        .and_then(|s| s.card.reference_v_per_unit)
+        .unwrap_or(1.0);
     Some(CaptureKind::Pressure {
         probe: probe?.to_string(),
         reference_channel: reference,

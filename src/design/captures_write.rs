@@ -162,7 +162,7 @@ fn fields(new: &NewCapture, path: &Path, station: Option<&Station>) -> Vec<Field
                     "reference_v_per_unit",
                     own(
                         *reference_v_per_unit,
-                        station.map(|s| s.card.reference_v_per_unit),
+                        station.and_then(|s| s.card.reference_v_per_unit),
                     ),
                 ),
                 ("correction", correction.and_then(|file| beside(file, path))),

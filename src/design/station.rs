@@ -120,8 +120,8 @@ pub struct Card {
     pub load_channel: usize,
     /// Peak volts at the amplifier for a full-scale output, if known.
     pub output_v_per_unit: Option<f64>,
-    /// Volts at the amplifier for 1.0 on the reference channel.
-    pub reference_v_per_unit: f64,
+    /// Volts at the amplifier for 1.0 on the reference channel, if known.
+    pub reference_v_per_unit: Option<f64>,
 }
 
 impl Default for Card {
@@ -138,7 +138,7 @@ impl Default for Card {
             source_channel: 1,
             load_channel: 2,
             output_v_per_unit: None,
-            reference_v_per_unit: 1.0,
+            reference_v_per_unit: None,
         }
     }
 }
@@ -546,11 +546,7 @@ fn read_card(top: &Table<'_, '_>) -> Option<Card> {
         source_channel: channel("source_channel", usual.source_channel, inputs, "inputs"),
         load_channel: channel("load_channel", usual.load_channel, inputs, "inputs"),
         output_v_per_unit: table.optional("output_v_per_unit", VOLTS),
-        reference_v_per_unit: table.number_or(
-            "reference_v_per_unit",
-            VOLTS,
-            usual.reference_v_per_unit,
-        ),
+        reference_v_per_unit: table.optional("reference_v_per_unit", VOLTS),
     };
     for (key, one, other_key, other) in [
         (

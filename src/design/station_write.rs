@@ -70,7 +70,10 @@ impl Section {
                 ("source_channel", whole(c.source_channel)),
                 ("load_channel", whole(c.load_channel)),
                 ("output_v_per_unit", c.output_v_per_unit.and_then(float)),
-                ("reference_v_per_unit", float(c.reference_v_per_unit)),
+                (
+                    "reference_v_per_unit",
+                    c.reference_v_per_unit.and_then(float),
+                ),
             ],
             Self::Loopback(l) => {
                 let mut fields = stamp(&l.stamp);

@@ -61,7 +61,7 @@ pub(super) fn wiring_of(args: &Args, station: Option<&Station>) -> Result<Wiring
     if args.unreal.virtual_design.is_some() {
         let live = Live::default();
         wiring.card.output_v_per_unit = Some(live.amplifier_v_per_unit);
-        wiring.card.reference_v_per_unit = live.input_v_per_unit;
+        wiring.card.reference_v_per_unit = Some(live.input_v_per_unit);
         wiring.reference_ohm = Some(live.reference_ohm);
         wiring.lead_ohm = 0.0;
         wiring.gain_ratio = 1.0;
@@ -84,17 +84,12 @@ pub(super) fn wiring_of(args: &Args, station: Option<&Station>) -> Result<Wiring
     set(&mut card.microphone_channel, own.microphone_channel);
     set(&mut card.source_channel, own.source_channel);
     set(&mut card.load_channel, own.load_channel);
-    card.reference_v_per_unit = own
-        .reference_v_per_unit
-        .unwrap_or(card.reference_v_per_unit);
+    card.reference_v_per_unit = own.reference_v_per_unit.or(card.reference_v_per_unit);
     card.output_v_per_unit = own.output_v_per_unit.or(card.output_v_per_unit);
     wiring.reference_ohm = own.reference_ohm.or(wiring.reference_ohm);
     for (option, value) in [
         ("--reference-ohm", wiring.reference_ohm),
-        (
-            "--reference-v-per-unit",
-            Some(wiring.card.reference_v_per_unit),
-        ),
+        ("--reference-v-per-unit", wiring.card.reference_v_per_unit),
         ("--output-v-per-unit", wiring.card.output_v_per_unit),
     ] {
         if let Some(v) = value
@@ -214,12 +209,9 @@ impl Bench {
                 "--level-dbfs: found {level}; expected -100 to 0"
             )));
         }
-        if station.is_none()
-            && args.unreal.virtual_design.is_none()
-            && args.bench.reference_v_per_unit.is_none()
-        {
+        if wiring.card.reference_v_per_unit.is_none() {
             return Err(Failure::input(
-                "nobody stated how many volts at the amplifier fill the reference channel, so that no limit could be kept; expected --reference-v-per-unit, or --station with a station file",
+                "nobody stated how many volts at the amplifier fill the reference channel, so that no limit could be kept; expected --reference-v-per-unit, or reference_v_per_unit in the [card] of a station file",
             ));
         }
         let (card, operator) = open_card(args, &wiring, [sweep.start_hz, sweep.stop_hz])?;

@@ -7,7 +7,7 @@ use crate::capture::guide::{self, What};
 use crate::capture::judge::{Remark, Weight, judge};
 use crate::capture::level::Step;
 use crate::capture::listen::{ListenPlan, listen};
-use crate::capture::take::{Go, Progress, TakePlan, take};
+use crate::capture::take::{Go, Progress, TakeError, TakePlan, take};
 use crate::capture::wiring::Wiring;
 use crate::cli::failure::Failure;
 use crate::design::captures::{Capture, CaptureSet, Recorded, SweepPlan};
@@ -85,9 +85,17 @@ impl Post<'_> {
         let mut unasked_repeats = 0;
         while files.len() < self.takes {
             let number = files.len() + 1;
-            let file = self.folder.join(file_name(label, number));
-            let Some(response) = self.one(&file, level_dbfs)? else {
-                return Ok(Ended::Stopped);
+            let file = free_name(self.folder, label);
+            let response = match self.one(&file, level_dbfs)? {
+                One::Stopped => return Ok(Ended::Stopped),
+                One::Taken(response) => *response,
+                One::Refused(why) => {
+                    self.desk.say(folded(&format!("AGAIN {why}")));
+                    if self.gives_up(&mut unasked_repeats) {
+                        return Ok(Ended::Stopped);
+                    }
+                    continue;
+                }
             };
             let remarks = judge(
                 &self.bench.design,
@@ -185,8 +193,8 @@ impl Post<'_> {
         Ok(heard.complete.then_some(heard.channels))
     }
 
-    /// Records one take and deconvolves it; `None`: stopped, the partial file stays.
-    fn one(&mut self, file: &Path, level_dbfs: f64) -> Result<Option<Response>, Failure> {
+    /// Records one take and deconvolves it.
+    fn one(&mut self, file: &Path, level_dbfs: f64) -> Result<One, Failure> {
         let sweep = SweepPlan {
             level_dbfs,
             ..self.bench.sweep
@@ -198,15 +206,42 @@ impl Post<'_> {
             show(desk, "sweep", p, &names)
         });
         self.desk.close_meter();
-        let taken = taken.map_err(Failure::system)?;
+        let taken = match taken {
+            Ok(taken) => taken,
+            // The card still works: the next take may be sound.
+            Err(
+                refused @ (TakeError::Broken { .. }
+                | TakeError::Reference { .. }
+                | TakeError::Clocks { .. }),
+            ) => return Ok(One::Refused(refused.to_string())),
+            Err(other) => return Err(Failure::system(other)),
+        };
         if !taken.complete {
             self.desk.say(folded(&format!(
                 "stopped; what was recorded is kept and not used: {}",
                 taken.file.display()
             )));
-            return Ok(None);
+            return Ok(One::Stopped);
         }
-        response(self.bench, self.set, self.what, file, sweep).map(Some)
+        match response(self.bench, self.set, self.what, file, sweep) {
+            Ok(response) => Ok(One::Taken(Box::new(response))),
+            Err(failure) => {
+                remove(file)?;
+                Ok(One::Refused(failure.message))
+            }
+        }
+    }
+
+    /// After a take that cannot be used: whether the operator ends here.
+    fn gives_up(&mut self, unasked_repeats: &mut usize) -> bool {
+        if self.unasked {
+            *unasked_repeats += 1;
+            return *unasked_repeats > UNASKED_REPEATS;
+        }
+        match self.desk.ask("Enter: record again   q: stop here >") {
+            Answer::Stop => true,
+            Answer::Line(line) => line.starts_with('q'),
+        }
     }
 
     fn tell(&mut self, response: &Response, remarks: &[Remark], number: usize) {
@@ -265,6 +300,15 @@ impl Post<'_> {
     }
 }
 
+/// What became of one take.
+enum One {
+    Taken(Box<Response>),
+    /// It cannot be used, and another one may be.
+    Refused(String),
+    /// The operator stopped it; the partial file stays.
+    Stopped,
+}
+
 enum Decision {
     Keep,
     Again,
@@ -296,6 +340,18 @@ fn file_name(label: &str, number: usize) -> String {
     match number {
         1 => format!("{plain}.wav"),
         n => format!("{plain}-{n}.wav"),
+    }
+}
+
+/// The first name that no file has: a take on file stays until the captures file names another.
+fn free_name(folder: &Path, label: &str) -> PathBuf {
+    let mut number = 1;
+    loop {
+        let file = folder.join(file_name(label, number));
+        if !file.exists() {
+            return file;
+        }
+        number += 1;
     }
 }
 

@@ -55,7 +55,7 @@ impl Ramp {
             sweep: bench.sweep,
             expected,
             volts_rms: bench.volts_rms,
-            reference_v_per_unit: bench.wiring.card.reference_v_per_unit,
+            reference_v_per_unit: bench.wiring.card.reference_v_per_unit.unwrap_or(1.0),
             rate_hz: bench.rate_hz(),
         })
     }

@@ -8,6 +8,9 @@ use std::f64::consts::TAU;
 const SHORTEST_S: f64 = 0.004;
 /// Most windows of a sweep, about: longer sweeps get longer windows.
 const MOST: f64 = 8000.0;
+/// Periods of the start frequency after which a coupling capacitor has settled: what a high-pass of 2 Hz rings after the onset
+/// has fallen to a tenth by then, at 5 Hz.
+const SETTLED: f64 = 1.25;
 /// Windows for each length of one.
 const OVERLAP: f64 = 4.0;
 
@@ -29,6 +32,7 @@ pub(super) fn windows(signal: &[f64], rate_hz: f64, start_s: f64, sweep: &Sweep)
     let plan = sweep.plan();
     let mut list: Vec<Window> = Vec::new();
     let mut time_s = 0.5 / plan.start_hz;
+    let settled_s = SETTLED / plan.start_hz;
     loop {
         let frequency_hz = plan.start_hz * (time_s / sweep.rate_s()).exp();
         let length_s = (1.0 / frequency_hz)
@@ -42,7 +46,12 @@ pub(super) fn windows(signal: &[f64], rate_hz: f64, start_s: f64, sweep: &Sweep)
             .max(0.0) as usize;
         let to = (((start_s + time_s + 0.5 * length_s) * rate_hz).floor() as usize)
             .min(signal.len().saturating_sub(1));
-        if let Some((raw, sd_rad)) = fit(signal, from, to, rate_hz, start_s, sweep) {
+        let fitted = if time_s < settled_s {
+            None
+        } else {
+            fit(signal, from, to, rate_hz, start_s, sweep)
+        };
+        if let Some((raw, sd_rad)) = fitted {
             let before = list.last().map_or(0.0, |w| w.phase_rad);
             list.push(Window {
                 time_s,
