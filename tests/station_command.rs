@@ -371,6 +371,8 @@ fn takes_that_calibrate_nothing_are_refused() {
         "--name",
     );
     refused(&loopback("none.wav"), "cannot be read");
+    let forever = [&loopback("equal.wav")[..], &["--valid-days", "nan"]].concat();
+    refused(&forever, "expected 0.01 to 100000 days");
     let [a, b] = through(|_| Complex64::new(GAIN, 0.0));
     let cut: Vec<f64> = b.iter().map(|v| v.clamp(-0.3, 0.3)).collect();
     save(&at.join("clipped.wav"), [&a, &cut]);

@@ -104,3 +104,66 @@ pub fn verdict(values: &[Value]) -> Judgement {
         Judgement::Pass
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::design::station::Stamp;
+    use num_complex::Complex64;
+
+    /// DERIVED: R through the exact divider comes back; with u = 0.2 % of the reference the expanded uncertainty is 0.4 %, so
+    /// that 0.85 % off 8.2 Ω lies between the two ends of a 1 % limit, and 3 % off beyond both.
+    #[test]
+    fn a_value_near_its_limit_is_unresolved() {
+        let jig = Jig {
+            stamp: Stamp {
+                taken: "2026-03-01T09:00:00Z".to_string(),
+                serial: None,
+                valid_days: 365.0,
+            },
+            reference_ohm: 10.0,
+            reference_sd_ohm: 0.02,
+            lead_ohm: 0.05,
+            lead_sd_ohm: 0.0,
+            gain_ratio: 1.002,
+            gain_ratio_sd: 0.0,
+            how: None,
+        };
+        let check = Check {
+            resistor_ohm: 8.2,
+            tolerance: 0.01,
+            every_hours: 24.0,
+        };
+        let taken = |ohm: f64| {
+            let frequency_hz: Vec<f64> = (0..300)
+                .map(|n| 5.0 * 2f64.powf(f64::from(n) / 48.0))
+                .collect();
+            let count = frequency_hz.len();
+            let ratio = 1.002 * (ohm + 0.05) / (ohm + 10.05);
+            Pair {
+                file: String::new(),
+                digest: String::new(),
+                frequency_hz,
+                ratio: vec![Complex64::new(ratio, 0.0); count],
+                noise_rms: vec![1e-9; count],
+                resolution_hz: 0.5,
+                snr_db: 100.0,
+            }
+        };
+        for (ohm, want) in [
+            (8.2, Judgement::Pass),
+            (8.2 * 1.0085, Judgement::Unresolved),
+            (8.2 * 0.97, Judgement::Fail),
+        ] {
+            let values = resistor(&taken(ohm), &jig, &check);
+            assert_eq!(values.len(), 4);
+            for v in &values {
+                assert!((v.value.unwrap() / ohm - 1.0).abs() < 1e-9, "{v:?}");
+                assert!((v.expanded.unwrap() / ohm - 0.004).abs() < 1e-6, "{v:?}");
+                assert_eq!(v.verdict, want, "{v:?}");
+            }
+            assert_eq!(verdict(&values), want);
+        }
+        assert_eq!(verdict(&[]), Judgement::Unresolved);
+    }
+}

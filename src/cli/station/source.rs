@@ -25,8 +25,16 @@ pub struct Stamped {
     #[arg(long, value_name = "SERIAL")]
     pub serial: Option<String>,
     /// How long it holds, days
-    #[arg(long, value_name = "DAYS", default_value_t = 365.0)]
+    #[arg(long, value_name = "DAYS", default_value_t = 365.0, value_parser = days)]
     pub valid_days: f64,
+}
+
+/// Days that the station file takes.
+fn days(text: &str) -> Result<f64, String> {
+    text.parse()
+        .ok()
+        .filter(|days| (0.01..=1e5).contains(days))
+        .ok_or_else(|| format!("found «{text}»; expected 0.01 to 100000 days"))
 }
 
 impl Stamped {
