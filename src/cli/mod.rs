@@ -22,6 +22,7 @@ pub mod predict;
 pub mod record;
 pub mod rehearse;
 pub mod several;
+pub mod station;
 pub mod sweep;
 pub mod verify;
 
@@ -72,6 +73,7 @@ enum Command {
     Ledger(Box<ledger::Args>),
     Gauge(gauge::Args),
     Limits(limits::Args),
+    Station(Box<station::Args>),
 }
 
 /// Runs the program on the process's arguments.
@@ -99,6 +101,7 @@ pub fn main() -> ExitCode {
         Command::Ledger(args) => ledger::run(args, &out),
         Command::Gauge(args) => gauge::run(args, &out),
         Command::Limits(args) => limits::run(args, &out),
+        Command::Station(args) => station::run(args, &out),
     };
     match done.and_then(|exit| out.ended().map(|()| exit)) {
         Ok(Exit::Done) => ExitCode::SUCCESS,

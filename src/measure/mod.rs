@@ -2,6 +2,7 @@
 //!
 //! Every response is given on one logarithmic grid, `1000·2^(n/48)` Hz, with its own noise.
 
+pub mod calibration;
 pub mod channels;
 pub mod correction;
 pub mod curve;

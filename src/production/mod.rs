@@ -21,6 +21,7 @@ pub mod rejudge;
 pub mod residues;
 pub mod run_length;
 pub mod run_rules;
+pub mod station_check;
 pub mod station_fit;
 pub mod tolerance;
 pub mod trend;

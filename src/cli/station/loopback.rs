@@ -1,0 +1,121 @@
+//! `bassay station loopback STATION WAV`: both inputs on one point.
+
+use super::source::{self, Stamped};
+use crate::cli::Exit;
+use crate::cli::failure::Failure;
+use crate::cli::output::Output;
+use crate::cli::record;
+use crate::design::station::{Card, Loopback};
+use crate::design::station_write::Section;
+use crate::files::write_whole;
+use crate::measure::calibration::loopback::equal_gain;
+use crate::measure::calibration::pair::{self, Channels};
+use crate::report::csv::{Column, table};
+use serde::Serialize;
+use std::path::PathBuf;
+
+/// Gain of one input over the other, from a sweep with both on one point
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// The station file; it is made if it is not there (with --name)
+    station: PathBuf,
+    /// The take: both inputs on one point, as `bassay record --out` makes it
+    wav: PathBuf,
+    /// File for the ratio against frequency [default: loopback.csv beside the station file]
+    #[arg(long, value_name = "FILE")]
+    response: Option<PathBuf>,
+    #[command(flatten)]
+    stamped: Stamped,
+    #[command(flatten)]
+    sweep: record::SweepArgs,
+}
+
+#[derive(Serialize)]
+struct Document {
+    format: &'static str,
+    station: String,
+    gain_ratio: f64,
+    gain_ratio_sd: f64,
+    flatness_db: f64,
+    range_hz: [f64; 2],
+    snr_db: f64,
+    response: String,
+}
+
+/// Runs the action.
+///
+/// # Errors
+/// [`Failure`] for a take that cannot be used; then nothing is written.
+pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
+    let old = source::existing(&args.station)?;
+    let name = source::name(old.as_ref(), &args.stamped)?;
+    let card = old.as_ref().map_or_else(Card::default, |s| s.card.clone());
+    let channels = Channels {
+        first: card.reference_channel,
+        second: card.microphone_channel,
+    };
+    out.remark(format!("reading {}", args.wav.display()));
+    let pair = pair::read(&args.wav, channels, &source::sweep(&args.sweep)?, None)?;
+    let found = equal_gain(&pair)?;
+    let response = args
+        .response
+        .clone()
+        .unwrap_or_else(|| args.station.with_file_name("loopback.csv"));
+    let level: Vec<f64> = found
+        .relative
+        .iter()
+        .map(|r| 20.0 * r.norm().log10())
+        .collect();
+    let phase: Vec<f64> = found
+        .relative
+        .iter()
+        .map(|r| r.arg().to_degrees())
+        .collect();
+    let text = table(
+        &["frequency_hz", "level_db", "phase_deg"],
+        &[
+            Column::Numbers(&found.frequency_hz),
+            Column::Numbers(&level),
+            Column::Numbers(&phase),
+        ],
+    );
+    write_whole(&response, text.as_bytes())?;
+    let station = source::save(
+        &args.station,
+        &name,
+        &Section::Loopback(Loopback {
+            stamp: args.stamped.stamp(),
+            gain_ratio: found.gain_ratio,
+            gain_ratio_sd: found.gain_ratio_sd,
+            latency_frames: None,
+            response: Some(source::reachable(&response, &args.station)),
+        }),
+    )?;
+    let document = Document {
+        format: "bassay-loopback/1",
+        station: station.name.clone(),
+        gain_ratio: found.gain_ratio,
+        gain_ratio_sd: found.gain_ratio_sd,
+        flatness_db: found.flatness_db,
+        range_hz: pair.range_hz(),
+        snr_db: pair.snr_db,
+        response: response.display().to_string(),
+    };
+    if out.json {
+        return out.document(&document).map(|()| Exit::Done);
+    }
+    out.line(format!(
+        "gain ratio {:.5} ± {:.5} (input {} over input {}), within {:.3} dB from\n{:.1} to {:.0} Hz; written to {} and {}",
+        found.gain_ratio,
+        found.gain_ratio_sd,
+        channels.second,
+        channels.first,
+        found.flatness_db,
+        document.range_hz[0],
+        document.range_hz[1],
+        args.station.display(),
+        document.response
+    ));
+    source::remind(&station, out);
+    Ok(Exit::Done)
+}
