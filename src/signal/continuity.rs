@@ -51,6 +51,9 @@ const SHARED: f64 = 4.0;
 /// Difference of two clocks that moves the windows noticeably, and the largest that is tried.
 const SLOW_CLOCK: f64 = 1e-4;
 const FAST_CLOCK: f64 = 2e-3;
+/// The drift is stated no better than this, ppm: paths with high-passes below and in the sweep biased it by up to 0.3 ppm, which the
+/// scatter of the windows does not show (judgement).
+const LEAST_DRIFT_SD_PPM: f64 = 0.5;
 /// Run of exact zeros within the sweep that is a gap, s: a sine passes zero much faster, also at 16 bits.
 const ZEROS_S: f64 = 0.0015;
 
@@ -458,7 +461,9 @@ fn drift(list: &[Window]) -> (f64, f64) {
         column(&|w| -TAU * w.frequency_hz * w.time_s * 1e-6),
     ];
     let columns: Vec<&Vec<f64>> = columns.iter().collect();
-    last_coefficient(&columns, &phase).map_or((0.0, f64::INFINITY), |(ppm, sd)| (ppm, sd.max(0.05)))
+    last_coefficient(&columns, &phase).map_or((0.0, f64::INFINITY), |(ppm, sd)| {
+        (ppm, sd.max(LEAST_DRIFT_SD_PPM))
+    })
 }
 
 #[cfg(test)]
