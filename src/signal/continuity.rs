@@ -54,6 +54,8 @@ const FAST_CLOCK: f64 = 2e-3;
 /// The drift is stated no better than this, ppm: paths with high-passes below and in the sweep biased it by up to 0.3 ppm, which the
 /// scatter of the windows does not show (judgement).
 const LEAST_DRIFT_SD_PPM: f64 = 0.5;
+/// Where the drift is known no better than this, ppm, the windows do not follow the sweep at all.
+const MOST_DRIFT_SD_PPM: f64 = 100.0;
 /// Run of exact zeros within the sweep that is a gap, s: a sine passes zero much faster, also at 16 bits.
 const ZEROS_S: f64 = 0.0015;
 
@@ -187,6 +189,7 @@ fn examine_at(
     let mut found: Vec<Place> = Vec::new();
     let mut smallest: Vec<(f64, f64)> = Vec::new();
     let mut noisy = Vec::new();
+    let mut poor = 0;
     for k in 0..list.len() {
         let Some(place) = test(&list, k) else {
             continue;
@@ -195,6 +198,7 @@ fn examine_at(
         if place.quiet > 1.0 {
             noisy.push(hz);
         }
+        poor += usize::from(place.least > 1.0);
         let frames = place.least / (TAU * hz) * rate_hz;
         match smallest.last_mut() {
             Some(last) if hz < last.0 * 1.26 => last.1 = last.1.max(frames),
@@ -204,7 +208,13 @@ fn examine_at(
             found.push(place);
         }
     }
-    if noisy.len() * 10 > list.len().max(1) || smallest.is_empty() {
+    let (drift_ppm, drift_sd_ppm) = drift(&list);
+    if noisy.len() * 10 > list.len()
+        || poor * 3 > list.len()
+        || smallest.is_empty()
+        || drift_sd_ppm.is_nan()
+        || drift_sd_ppm > MOST_DRIFT_SD_PPM
+    {
         return Err(ContinuityError::TooNoisy {
             frequency_hz: noisy.first().copied().unwrap_or(sweep.plan().start_hz),
         });
@@ -219,7 +229,6 @@ fn examine_at(
         })
         .collect();
     steps.extend(silence(reference, rate_hz, start_s, sweep));
-    let (drift_ppm, drift_sd_ppm) = drift(&list);
     Ok(Continuity {
         start_s,
         drift_ppm,
