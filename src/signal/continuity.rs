@@ -209,12 +209,11 @@ fn examine_at(
         }
     }
     let (drift_ppm, drift_sd_ppm) = drift(&list);
-    if noisy.len() * 10 > list.len()
-        || poor * 3 > list.len()
-        || smallest.is_empty()
-        || drift_sd_ppm.is_nan()
-        || drift_sd_ppm > MOST_DRIFT_SD_PPM
-    {
+    // Lost frames alone make the drift uncertain and some windows poor; without any found, nothing explains that.
+    let gaps = silence(reference, rate_hz, start_s, sweep);
+    let nothing = found.is_empty() && gaps.is_empty();
+    let astray = nothing && (poor * 3 > list.len() || drift_sd_ppm > MOST_DRIFT_SD_PPM);
+    if noisy.len() * 10 > list.len() || smallest.is_empty() || drift_sd_ppm.is_nan() || astray {
         return Err(ContinuityError::TooNoisy {
             frequency_hz: noisy.first().copied().unwrap_or(sweep.plan().start_hz),
         });
@@ -228,7 +227,7 @@ fn examine_at(
             silent: false,
         })
         .collect();
-    steps.extend(silence(reference, rate_hz, start_s, sweep));
+    steps.extend(gaps);
     Ok(Continuity {
         start_s,
         drift_ppm,

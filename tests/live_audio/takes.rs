@@ -83,7 +83,7 @@ fn what_is_played_is_recorded_at_every_rate() {
     }
 }
 
-/// A rate that the device does not have is not resampled in silence.
+/// A device that does not exist ends the command with its name.
 #[test]
 fn a_device_that_is_not_there_is_named() {
     let sound = Sound::direct(48_000);

@@ -36,6 +36,13 @@ pub(super) fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     let Some(file) = &args.out else {
         return Err(Failure::input("expected --set CAPTURES or --out FILE"));
     };
+    // A take on file is not lost to a second one, and a device is no file.
+    if file.symlink_metadata().is_ok() {
+        return Err(Failure::input(format!(
+            "--out {}: is there already; expected the name of a new file",
+            file.display()
+        )));
+    }
     let station = args
         .station
         .as_ref()
