@@ -14,8 +14,7 @@
 //! slope. A jump counts where it lowers the sum of squares by more than noise and the curvature of an analogue path can.
 //!
 //! The smallest jump of delay that is found is about `least(f)/(2πf)`: at 48 kHz some hundred frames at 5 Hz and one frame
-//! at 300 Hz. Frames that are lost in the first two periods, so near the end that nothing of the sweep follows, or in the silence
-//! are not seen here. A step that is filled up with silence does not shift the phase: runs of exact zeros are looked for as well.
+//! at 300 Hz. Frames that are lost in the first two periods, in the fade-out, or in the silence are not seen here. A step that is filled up with silence does not shift the phase: runs of exact zeros are looked for as well.
 //!
 //! References: Farina 2000, AES 108th Convention (the sweep). The thresholds are our own and stand at their constants.
 
@@ -51,11 +50,16 @@ const SHARED: f64 = 4.0;
 /// Difference of two clocks that moves the windows noticeably, and the largest that is tried.
 const SLOW_CLOCK: f64 = 1e-4;
 const FAST_CLOCK: f64 = 2e-3;
-/// The drift is stated no better than this, ppm: paths with high-passes below and in the sweep biased it by up to 0.3 ppm, which the
-/// scatter of the windows does not show (judgement).
-const LEAST_DRIFT_SD_PPM: f64 = 0.5;
+/// Parts of the upper three octaves, each of which is left out once for the standard deviation of the drift.
+const PARTS: usize = 8;
+/// The drift is stated no better than this, ppm: rounding of single precision.
+const LEAST_DRIFT_SD_PPM: f64 = 0.05;
 /// Where the drift is known no better than this, ppm, the windows do not follow the sweep at all.
 const MOST_DRIFT_SD_PPM: f64 = 100.0;
+/// Windows among which the best split is looked for.
+const MOST_SPLITS: usize = 160;
+/// A window that fits the sweep no better than this, rad, holds none of it.
+const EMPTY_RAD: f64 = 0.1;
 /// Run of exact zeros within the sweep that is a gap, s: a sine passes zero much faster, also at 16 bits.
 const ZEROS_S: f64 = 0.0015;
 
@@ -185,7 +189,12 @@ fn examine_at(
         return Err(ContinuityError::Short { missing_s });
     }
     let (reduced, reduced_hz) = reduce(reference, rate_hz, sweep, 4.0);
-    let list = windows(&reduced, reduced_hz, start_s, sweep);
+    let mut list = windows(&reduced, reduced_hz, start_s, sweep);
+    // Windows behind the end of a shortened sweep hold nothing that could be compared.
+    let end = cut_short(&list).map(|k| list[k]);
+    if let Some(end) = end {
+        list.retain(|w| w.time_s < end.time_s);
+    }
     let mut found: Vec<Place> = Vec::new();
     let mut smallest: Vec<(f64, f64)> = Vec::new();
     let mut noisy = Vec::new();
@@ -210,7 +219,19 @@ fn examine_at(
     }
     let (drift_ppm, drift_sd_ppm) = drift(&list);
     // Lost frames alone make the drift uncertain and some windows poor; without any found, nothing explains that.
-    let gaps = silence(reference, rate_hz, start_s, sweep);
+    let mut gaps = silence(reference, rate_hz, start_s, sweep);
+    if found.is_empty()
+        && gaps.is_empty()
+        && let Some(end) = end
+    {
+        gaps.push(Step {
+            at_s: start_s + end.time_s,
+            frequency_hz: end.frequency_hz,
+            // At least so many: what would have followed is not there to tell.
+            frames: (sweep.plan().duration_s - end.time_s) * rate_hz,
+            silent: false,
+        });
+    }
     let nothing = found.is_empty() && gaps.is_empty();
     let astray = nothing && (poor * 3 > list.len() || drift_sd_ppm > MOST_DRIFT_SD_PPM);
     if noisy.len() * 10 > list.len() || smallest.is_empty() || drift_sd_ppm.is_nan() || astray {
@@ -220,6 +241,7 @@ fn examine_at(
     }
     let mut steps: Vec<Step> = plainest(found, &list)
         .into_iter()
+        .map(|k| split(&list, k))
         .map(|k| Step {
             at_s: start_s + list[k].time_s,
             frequency_hz: list[k].frequency_hz,
@@ -367,18 +389,15 @@ fn project(basis: &mut Vec<Vec<f64>>, column: &[f64], rest: &mut [f64]) -> Optio
     Some((amount, norm))
 }
 
-/// The coefficient of the last column, its standard deviation where the rest is noise.
-fn last_coefficient(columns: &[&Vec<f64>], value: &[f64]) -> Option<(f64, f64)> {
+/// The coefficient of the last column in the least-squares fit of all.
+fn last_coefficient(columns: &[&Vec<f64>], value: &[f64]) -> Option<f64> {
     let mut rest = value.to_vec();
     let mut basis = Vec::new();
     let mut last = None;
     for column in columns {
         last = project(&mut basis, column, &mut rest);
     }
-    let (amount, norm) = last?;
-    let free = value.len().saturating_sub(columns.len()).max(1);
-    let sum: f64 = rest.iter().map(|r| r * r).sum();
-    Some((amount / norm, (SHARED * sum / free as f64).sqrt() / norm))
+    last.map(|(amount, norm)| amount / norm)
 }
 
 /// The plainest places, one for each jump: what lies within reach of a plainer one is that same jump.
@@ -397,27 +416,81 @@ fn plainest(mut found: Vec<Place>, list: &[Window]) -> Vec<usize> {
     kept
 }
 
+/// The window near `k` at which the step lies: the places that `test` finds plain lie all around a large one. For each split of
+/// the windows around, a cubic with a jump and a slope there is fitted to all but those that the step would run through; the
+/// least mean square that is left tells.
+fn split(list: &[Window], k: usize) -> usize {
+    let apart = |n: usize| (list[n].frequency_hz / list[k].frequency_hz).log2();
+    let near: Vec<usize> = (0..list.len())
+        .filter(|&n| apart(n).abs() <= 2.0 * WIDE_OCTAVES)
+        .collect();
+    let step = near.len().div_ceil(MOST_SPLITS).max(1);
+    let set: Vec<usize> = near.iter().copied().step_by(step).collect();
+    let left = |at: usize| -> f64 {
+        let used: Vec<usize> = set
+            .iter()
+            .copied()
+            .filter(|n| n.abs_diff(at) > TOUCHED)
+            .collect();
+        let u: Vec<f64> = used.iter().map(|&n| apart(n)).collect();
+        let here = apart(at);
+        let mut rest: Vec<f64> = used.iter().map(|&n| list[n].phase_rad).collect();
+        let mut basis = Vec::new();
+        for power in 0..4 {
+            let column: Vec<f64> = u.iter().map(|u| u.powi(power)).collect();
+            project(&mut basis, &column, &mut rest);
+        }
+        let above = |f: &dyn Fn(f64) -> f64| -> Vec<f64> {
+            u.iter()
+                .map(|u| if *u > here { f(u - here) } else { 0.0 })
+                .collect()
+        };
+        project(&mut basis, &above(&|_| 1.0), &mut rest);
+        project(&mut basis, &above(&|x| x), &mut rest);
+        let free = used.len().saturating_sub(basis.len()).max(1);
+        rest.iter().map(|r| r * r).sum::<f64>() / free as f64
+    };
+    let inner = FEWEST..set.len().saturating_sub(FEWEST);
+    let best = inner
+        .map(|i| (set[i], left(set[i])))
+        .min_by(|a, b| a.1.total_cmp(&b.1));
+    best.map_or(k, |(at, _)| at)
+}
+
+/// Where the sweep stops although its time is not over: the first of the windows at its end that hold none. A loss so near the
+/// end leaves nothing behind it to be tested.
+fn cut_short(list: &[Window]) -> Option<usize> {
+    let holds = |w: &Window| w.sd_rad <= EMPTY_RAD;
+    let last = list.iter().rposition(holds)?;
+    let empty = list.len() - 1 - last;
+    // Windows of which half holds some of the sweep still follow it.
+    (empty >= FEWEST && last > list.len() / 2).then_some(last + 1)
+}
+
 /// The time that is lost at window `k`, s: its slope tells the whole turns, its height the rest.
 fn lost_s(list: &[Window], k: usize) -> f64 {
+    // Right after the beginning there are too few windows below; a little further up the step is the same.
+    (k..list.len().min(k + 2 * FEWEST))
+        .find_map(|k| lost_at(list, k))
+        .unwrap_or(0.0)
+}
+
+fn lost_at(list: &[Window], k: usize) -> Option<f64> {
     let octaves = WIDE_OCTAVES
         .max((list[(k + SIDE).min(list.len() - 1)].frequency_hz / list[k].frequency_hz).log2());
-    let Some((all, [one, u, square, _, jump, _])) = columns(list, k, Some(octaves)) else {
-        return 0.0;
-    };
+    let (all, [one, u, square, _, jump, _]) = columns(list, k, Some(octaves))?;
     let phase: Vec<f64> = all.iter().map(|&n| list[n].phase_rad).collect();
     let hz = list[k].frequency_hz;
     let slope: Vec<f64> = all
         .iter()
         .map(|&n| TAU * (list[n].frequency_hz - hz).max(0.0))
         .collect();
-    let Some((coarse_s, _)) = last_coefficient(&[&one, &u, &square, &jump, &slope], &phase) else {
-        return 0.0;
-    };
-    let Some((height, _)) = last_coefficient(&[&one, &u, &square, &slope, &jump], &phase) else {
-        return coarse_s;
+    let coarse_s = last_coefficient(&[&one, &u, &square, &jump, &slope], &phase)?;
+    let Some(height) = last_coefficient(&[&one, &u, &square, &slope, &jump], &phase) else {
+        return Some(coarse_s);
     };
     let turns = (coarse_s * hz - height / TAU).round();
-    (height / TAU + turns) / hz
+    Some((height / TAU + turns) / hz)
 }
 
 /// Runs of exact zeros where the sweep is loud.
@@ -452,13 +525,37 @@ fn silence(reference: &[f32], rate_hz: f64, start_s: f64, sweep: &Sweep) -> Vec<
 }
 
 /// Drift of the clocks and its standard deviation, parts per million, from the upper three octaves: below, the phase of
-/// an analogue path is more than a delay.
+/// an analogue path is more than a delay. What the fit leaves is smooth, so that its scatter says too little: the deviation is
+/// the jackknife's, with one part of the windows left out at a time (Quenouille 1956, Tukey 1958; from memory).
 fn drift(list: &[Window]) -> (f64, f64) {
     let top = list.last().map_or(0.0, |w| w.frequency_hz);
     let used: Vec<&Window> = list
         .iter()
         .filter(|w| w.frequency_hz >= top / 8.0)
         .collect();
+    let all = drift_of(&used, top);
+    let parts: Option<Vec<f64>> = (0..PARTS)
+        .map(|part| {
+            let left: Vec<&Window> = used
+                .iter()
+                .enumerate()
+                .filter(|(i, _)| i * PARTS / used.len().max(1) != part)
+                .map(|(_, w)| *w)
+                .collect();
+            drift_of(&left, top)
+        })
+        .collect();
+    let (Some(ppm), Some(parts)) = (all, parts) else {
+        return (0.0, f64::INFINITY);
+    };
+    let count = PARTS as f64;
+    let mean = parts.iter().sum::<f64>() / count;
+    let squares: f64 = parts.iter().map(|p| (p - mean).powi(2)).sum();
+    let sd = ((count - 1.0) / count * squares).sqrt();
+    (ppm, sd.max(LEAST_DRIFT_SD_PPM))
+}
+
+fn drift_of(used: &[&Window], top: f64) -> Option<f64> {
     let column = |f: &dyn Fn(&Window) -> f64| used.iter().map(|w| f(w)).collect::<Vec<f64>>();
     let phase = column(&|w| w.phase_rad);
     let columns = [
@@ -469,9 +566,7 @@ fn drift(list: &[Window]) -> (f64, f64) {
         column(&|w| -TAU * w.frequency_hz * w.time_s * 1e-6),
     ];
     let columns: Vec<&Vec<f64>> = columns.iter().collect();
-    last_coefficient(&columns, &phase).map_or((0.0, f64::INFINITY), |(ppm, sd)| {
-        (ppm, sd.max(LEAST_DRIFT_SD_PPM))
-    })
+    last_coefficient(&columns, &phase)
 }
 
 #[cfg(test)]

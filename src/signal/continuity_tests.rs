@@ -115,8 +115,8 @@ fn a_whole_recording_has_no_step() {
     }
 }
 
-/// A dropout of 500 frames that nobody reports is found wherever it lies, also where it makes a whole number of turns (96 Hz
-/// and its multiples at 48 kHz); its place, size and direction are asserted at 44.1 kHz up to 340 Hz.
+/// A dropout of 500 frames that nobody reports is found wherever it lies ahead of the fade-out (20 ms, from 495 Hz on), with its place, size and direction, also where it
+/// makes a whole number of turns (96 Hz and its multiples at 48 kHz).
 #[test]
 fn five_hundred_frames_are_missed_anywhere() {
     for rate_hz in [44_100, 48_000, 96_000] {
@@ -130,7 +130,7 @@ fn five_hundred_frames_are_missed_anywhere() {
             6.6, 7.0, 8.3, 10.0, 15.0, 22.0, 33.0, 61.0, 150.0, 333.0, 480.0,
         ];
         places.extend((1..=5).map(|n| f64::from(n) * f64::from(rate_hz) / 500.0));
-        for hz in places.into_iter().filter(|&hz| hz < 481.0) {
+        for hz in places.into_iter().filter(|&hz| hz < 491.0) {
             let at = recording.place(hz);
             let mut lost = whole.clone();
             lost.drain(at..at + 500);
@@ -138,14 +138,6 @@ fn five_hundred_frames_are_missed_anywhere() {
             repeated.splice(at..at, whole[at - 500..at].iter().copied());
             for (signal, frames) in [(lost, 500.0), (repeated, -500.0)] {
                 let got = examine(&signal, f64::from(rate_hz), &sweep).unwrap();
-                assert!(!got.steps.is_empty(), "{rate_hz} Hz, {hz} Hz");
-                // Near the end, and where the step is a whole number of turns, place and size are told less well.
-                if hz > 340.0
-                    || rate_hz != 44_100
-                    || (500.0 * hz / f64::from(rate_hz)).fract() == 0.0
-                {
-                    continue;
-                }
                 assert_eq!(got.steps.len(), 1, "{rate_hz} Hz, {hz} Hz: {:?}", got.steps);
                 let step = got.steps[0];
                 println!("{rate_hz} {hz:.1} {frames}: {step}");

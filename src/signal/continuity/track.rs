@@ -38,7 +38,8 @@ pub(super) fn windows(signal: &[f64], rate_hz: f64, start_s: f64, sweep: &Sweep)
         let length_s = (1.0 / frequency_hz)
             .max(SHORTEST_S)
             .max(OVERLAP * plan.duration_s / MOST);
-        if time_s + 0.5 * length_s > plan.duration_s {
+        // The fade-out is left out: frames lost before it would carry its end, where nothing is left to fit, into the windows.
+        if time_s + 0.5 * length_s > plan.duration_s - plan.fade_out_s {
             return list;
         }
         let from = ((start_s + time_s - 0.5 * length_s) * rate_hz)
