@@ -14,6 +14,17 @@ pub enum FileError {
         /// Why.
         cause: std::io::Error,
     },
+    /// The file that would be replaced is of another kind.
+    #[error(
+        "{path}: is there already and is no {kind}: it is not replaced; expected another name for the new one",
+        path = .path.display()
+    )]
+    Other {
+        /// The file.
+        path: PathBuf,
+        /// What would be written.
+        kind: &'static str,
+    },
     /// Writing failed.
     #[error("{path}: cannot be written: {cause}; nothing was changed there", path = .path.display())]
     Write {
@@ -23,6 +34,41 @@ pub enum FileError {
         cause: std::io::Error,
     },
 }
+
+/// Whether `path` may be replaced by a `kind` of file, by how the one that is there begins: an output option must not take a
+/// recording, a log or a design with it because a name was mistyped.
+///
+/// # Errors
+/// [`FileError::Other`] for a file that begins with none of `beginnings` (in any case), a folder, or a device.
+pub fn replaceable(path: &Path, kind: &'static str, beginnings: &[&str]) -> Result<(), FileError> {
+    let other = || FileError::Other {
+        path: path.to_path_buf(),
+        kind,
+    };
+    let Ok(about) = std::fs::metadata(path) else {
+        return Ok(());
+    };
+    if !about.is_file() {
+        return Err(other());
+    }
+    let mut head = [0u8; 64];
+    let mut file = std::fs::File::open(path).map_err(|_| other())?;
+    let count = std::io::Read::read(&mut file, &mut head).map_err(|_| other())?;
+    let begins = |b: &&str| {
+        head[..count]
+            .get(..b.len())
+            .is_some_and(|have| have.eq_ignore_ascii_case(b.as_bytes()))
+    };
+    // An empty file holds nothing that could be lost.
+    if count == 0 || beginnings.iter().any(begins) {
+        Ok(())
+    } else {
+        Err(other())
+    }
+}
+
+/// How a page of ours begins.
+pub const PAGE: &[&str] = &["<!doctype html"];
 
 /// Writes `bytes` to `path`: a temporary file in the same folder is filled, synced and renamed. The folder is
 /// made if it does not exist.
@@ -53,6 +99,10 @@ pub fn write_with<T, E>(
         Some(folder) if !folder.as_os_str().is_empty() => folder,
         _ => Path::new("."),
     };
+    // A rename would put a file in the place of a device.
+    if std::fs::metadata(path).is_ok_and(|about| !about.is_file()) {
+        return Err(fail(std::io::Error::other("it is no ordinary file")));
+    }
     std::fs::create_dir_all(folder).map_err(fail)?;
     let file = tempfile::Builder::new()
         .prefix(".bassay-")
@@ -102,4 +152,39 @@ pub fn read_whole(path: &Path) -> Result<Vec<u8>, FileError> {
         )));
     }
     std::fs::read(path).map_err(fail)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_a_file_of_its_kind_is_replaced() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("x");
+        assert!(replaceable(&file, "page", PAGE).is_ok());
+        for (text, may) in [
+            ("<!DOCTYPE html><p>", true),
+            ("", true),
+            ("RIFF....WAVE", false),
+            ("SQLite format 3", false),
+            ("<!", false),
+        ] {
+            std::fs::write(&file, text).unwrap();
+            assert_eq!(replaceable(&file, "page", PAGE).is_ok(), may, "{text}");
+        }
+        let told = replaceable(&file, "page", PAGE).unwrap_err().to_string();
+        assert!(told.contains("is no page"), "{told}");
+        assert!(replaceable(folder.path(), "page", PAGE).is_err());
+    }
+
+    #[cfg(target_os = "linux")]
+    #[test]
+    fn a_device_is_not_replaced() {
+        use std::os::unix::fs::FileTypeExt;
+        let null = Path::new("/dev/null");
+        assert!(write_whole(null, b"x").is_err());
+        let kind = std::fs::metadata(null).unwrap().file_type();
+        assert!(kind.is_char_device());
+    }
 }

@@ -102,6 +102,9 @@ impl GrowingWav {
             match e {
                 crate::files::FileError::Read { cause, .. }
                 | crate::files::FileError::Write { cause, .. } => fail(cause),
+                other @ crate::files::FileError::Other { .. } => {
+                    fail(std::io::Error::other(other.to_string()))
+                }
             }
         })?;
         let mut file = File::options().write(true).open(&partial).map_err(fail)?;

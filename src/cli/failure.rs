@@ -32,7 +32,7 @@ impl Failure {
 impl From<FileError> for Failure {
     fn from(error: FileError) -> Self {
         match error {
-            FileError::Read { .. } => Self::input(error),
+            FileError::Read { .. } | FileError::Other { .. } => Self::input(error),
             FileError::Write { .. } => Self::system(error),
         }
     }

@@ -1,6 +1,7 @@
 //! Where words go: results to standard output, progress and messages to standard error.
 
 use super::failure::Failure;
+use crate::report::text::{WIDTH, wrapped};
 use std::io::{ErrorKind, IsTerminal, Write};
 use std::sync::OnceLock;
 
@@ -83,12 +84,31 @@ impl Output {
     /// Progress or a remark on standard error; nothing with `--quiet`.
     pub fn remark(&self, text: impl std::fmt::Display) {
         if !self.quiet {
-            let _ = writeln!(std::io::stderr().lock(), "{text}");
+            let _ = writeln!(std::io::stderr().lock(), "{}", for_terminal(text));
         }
     }
 
     /// The reason of a failure on standard error.
     pub fn fail(&self, failure: &Failure) {
-        let _ = writeln!(std::io::stderr().lock(), "bassay: {}", failure.message);
+        let text = format!("bassay: {}", failure.message);
+        let _ = writeln!(std::io::stderr().lock(), "{}", for_terminal(text));
     }
+}
+
+/// Long lines folded at words where a person reads them; a program gets each message on one line.
+fn for_terminal(text: impl std::fmt::Display) -> String {
+    let text = text.to_string();
+    if !std::io::stderr().is_terminal() {
+        return text;
+    }
+    let fold = |line: &str| {
+        let indent = line.chars().take_while(|c| *c == ' ').count();
+        if line.chars().count() <= WIDTH {
+            return line.to_string();
+        }
+        let mut folded = String::new();
+        wrapped(&mut folded, line, indent);
+        folded.trim_end().to_string()
+    };
+    text.split('\n').map(fold).collect::<Vec<_>>().join("\n")
 }

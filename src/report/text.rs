@@ -7,7 +7,7 @@ use crate::verify::result::{Band, Result as Outcome, Verdict};
 use std::path::Path;
 
 /// Columns.
-const WIDTH: usize = 80;
+pub const WIDTH: usize = 80;
 
 /// Verdict, reason, findings, mismatch by band, warnings and where the report is. Only file names may be
 /// longer than 80 columns. `colour` adds ANSI colours.
