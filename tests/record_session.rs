@@ -235,6 +235,78 @@ fn no_word_of_agreement_means_no_sound() {
     assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
 }
 
+/// What is typed by mistake starts no sound: it is asked again.
+#[test]
+fn another_word_than_enter_starts_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let set = folder.path().join("captures.toml");
+    let mut terminal = Terminal::start(&args(set.to_str().unwrap(), &NEW));
+    terminal.wait("everyone is out of the way >");
+    terminal.key("yes\r");
+    terminal.wait(READY);
+    terminal.key("maybe\r");
+    terminal.wait("«maybe» is no answer");
+    terminal.wait(READY);
+    terminal.key("q\r");
+    terminal.wait("Stopped.");
+    assert_eq!(terminal.end(), 3);
+    assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
+}
+
+/// Options that contradict each other or leave no limit to keep are refused before anything is played or written.
+#[test]
+fn what_leaves_no_limit_is_refused() {
+    let folder = tempfile::tempdir().unwrap();
+    let at = |name: &str| folder.path().join(name).to_str().unwrap().to_owned();
+    std::fs::write(at("there.wav"), "a take").unwrap();
+    let run = |list: &[&str]| {
+        let output = std::process::Command::new(assert_cmd::cargo::cargo_bin("bassay"))
+            .args([
+                "record",
+                "--virtual",
+                "sample-captures/dome.toml",
+                "--yes",
+                "--pace",
+                "100",
+            ])
+            .args(list)
+            .stdin(std::process::Stdio::null())
+            .output()
+            .unwrap();
+        let err = String::from_utf8_lossy(&output.stderr).into_owned();
+        (output.status.code(), err)
+    };
+    let (new, set) = (at("new.wav"), at("c.toml"));
+    let guided = ["--set", &set, NEW[0], NEW[1], NEW[2], NEW[3]];
+    let mut cases: Vec<(Vec<&str>, &str)> = Vec::new();
+    let there = at("there.wav");
+    cases.push((vec!["--out", &there], "is there already"));
+    cases.push((vec!["--out", "/dev/full"], "is there already"));
+    cases.push((
+        vec!["--out", &new, "--level-dbfs", "0", "--voltage-v", "1"],
+        "--voltage-v allows 1",
+    ));
+    for (more, words) in [
+        (
+            &["--reference-channel", "2"][..],
+            "found channel 2 for both",
+        ),
+        (&["--load-channel", "3"], "expected 1 to 2"),
+        (&["--inputs", "0"], "--inputs: found 0"),
+        (&["--snr-db", "nan"], "--snr-db: found NaN"),
+        (&["--output-v-per-unit", "1"], "by the loop-back"),
+    ] {
+        cases.push(([&guided[..], more].concat(), words));
+    }
+    for (list, words) in cases {
+        let (status, err) = run(&list);
+        assert_eq!(status, Some(2), "{list:?}: {err}");
+        assert!(err.contains(words), "{list:?}: {err}");
+    }
+    assert_eq!(std::fs::read(&there).unwrap(), b"a take");
+    assert!(!Path::new(&new).exists() && !Path::new(&set).exists());
+}
+
 /// A voltage beyond what the driver bears is refused by the limit's name, with the highest one that is not.
 #[test]
 fn a_limit_is_named_before_anything_is_played() {

@@ -113,6 +113,9 @@ impl fmt::Display for Reason {
             Self::InputsFull => f.write_str(
                 "the inputs are within 6 dB of full scale; turn their gain down for a louder sweep",
             ),
+            Self::Limit(Name::Voltage) => {
+                f.write_str("the voltage of the forecast is reached; --voltage-v sets another")
+            }
             Self::Limit(name) => write!(
                 f,
                 "the limit of {} is reached; --allow {} goes beyond",

@@ -23,7 +23,7 @@
 
 mod caution;
 
-pub use caution::{CAUTIONS, Caution};
+pub use caution::{CAUTIONS, Caution, cautions};
 
 use super::guide::What;
 use crate::design::Design;

@@ -128,7 +128,7 @@ pub enum TakeError {
     },
     /// Frames were lost or repeated and nobody reported it.
     #[error(
-        "{step}: the take is refused; end other programs and record again. It is kept as {}", .file.display()
+        "{step}: the take is refused; check that the reference input carries the loop-back, end other programs, and record again. It is kept as {}", .file.display()
     )]
     Broken {
         /// Where and how many.

@@ -31,7 +31,7 @@ pub const RATES_HZ: [u32; 5] = [44_100, 48_000, 88_200, 96_000, 192_000];
 /// Most channels in either direction.
 pub const MOST_CHANNELS: usize = 8;
 /// What it is called.
-const LABEL: &str = "virtual bench";
+pub const LABEL: &str = "virtual bench";
 
 /// How fast the card runs.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -5,7 +5,7 @@ use super::output::Output;
 use super::{Exit, load};
 use crate::files::write_whole;
 use crate::measure::take::clock_time;
-use crate::measure::{Response, Take};
+use crate::measure::{Response, Take, TakeWarning};
 use crate::report::csv::{Column, table};
 use serde::Serialize;
 use std::path::{Path, PathBuf};
@@ -78,9 +78,12 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     for r in &responses {
         let t = &r.take;
         let name: String = r.observation.label().chars().take(17).collect();
-        let drift = t
-            .drift_sd_ppm
-            .map_or("unknown".to_string(), |_| format!("{:.1}", t.drift_ppm));
+        // Lost samples look like a clock.
+        let jumps = |w: &TakeWarning| matches!(w, TakeWarning::LostSamples { .. });
+        let drift = match t.drift_sd_ppm {
+            Some(_) if !t.warnings.iter().any(jumps) => format!("{:.1}", t.drift_ppm),
+            _ => "unknown".to_string(),
+        };
         out.line(format!(
             "{name:<18}{:>9.1}{:>19}{drift:>12}{:>10}{:>10}",
             t.snr_db,

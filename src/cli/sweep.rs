@@ -3,6 +3,7 @@
 use super::Exit;
 use super::failure::Failure;
 use super::output::Output;
+use crate::capture::safety::cautions;
 use crate::design::captures::SweepPlan;
 use crate::files::write_whole;
 use crate::signal::sweep::Sweep;
@@ -69,18 +70,6 @@ pub enum Bits {
     Float,
 }
 
-/// Cautions, before any sound starts.
-pub const CAUTIONS: &str = "\
-Before you play it:
-- Loud infrasound is not heard as loud: keep people away from the mouth, wear
-  hearing protection, keep within the local limits for exposure.
-- Below its tuning a horn does not hold the cone: begin 30 dB down and watch the
-  excursion.
-- The outputs of a bridged amplifier carry no ground: never connect them to a
-  sound card; use a divider and an isolated input made for it. Any amplifier's
-  output can destroy an input.
-- Mains inside open equipment is work for licensed people.";
-
 #[derive(Serialize)]
 struct Document<'a> {
     format: &'static str,
@@ -136,7 +125,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         plan.silence_after_s,
         plan.synchronized
     );
-    out.remark(CAUTIONS);
+    out.remark(cautions());
     if out.json {
         let file = args.out.display().to_string();
         return out

@@ -23,6 +23,7 @@ mod read_elements;
 mod read_openings;
 mod rules;
 pub mod station;
+mod station_read;
 pub mod station_write;
 mod toml_reader;
 mod toml_writer;

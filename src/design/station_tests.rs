@@ -2,6 +2,7 @@
 
 use super::super::station_write::{Section, with_section};
 use super::*;
+use std::path::Path;
 
 const TEXT: &str = "format = \"bassay-station/1\"\nname = \"dome-bench\"\n\n[card]\nsample_rate_hz = 96000\n\
     output_v_per_unit = 28.3\n\n[loopback]\ntaken = 2026-03-01T09:00:00Z\ngain_ratio = 1.0021\nvalid_days = 180\n\n\

@@ -323,6 +323,15 @@ fn assumptions(
 ) -> Vec<String> {
     use crate::align::unknowns::Role;
     let mut list = Vec::new();
+    let captured = |label: &str| responses.iter().any(|r| r.observation.label() == label);
+    let labels = std::iter::once("impedance").chain(design.probes.iter().map(|p| p.name.as_str()));
+    let lacking: Vec<&str> = labels.filter(|l| !captured(l)).collect();
+    if !lacking.is_empty() {
+        list.push(format!(
+            "Not captured, so that nothing is said of them: {}.",
+            lacking.join(", ")
+        ));
+    }
     let exact: Vec<String> = design
         .parameters()
         .into_iter()

@@ -21,8 +21,10 @@ the noise rules of your place of work.",
     Caution {
         title: "Driver",
         text: "\
-The forecast is for the cabinet as designed. A leak, an open hole or a driver
-in free air moves further: stop at the first knock or smell.",
+Below its tuning a horn does not hold the cone: begin 30 dB down where
+nothing is forecast. A forecast is for the cabinet as designed; a leak, an
+open hole or a driver in free air moves further: stop at the first knock or
+smell.",
     },
     Caution {
         title: "Inputs",
@@ -56,6 +58,19 @@ Bass shakes shelves, lamps and ceilings loose, also next door. Start low, and
 look at what rattles.",
     },
 ];
+
+/// All cautions as they are shown before a sound starts, at most 80 columns a line.
+#[must_use]
+pub fn cautions() -> String {
+    let mut text = "Before the sound starts".to_string();
+    for caution in CAUTIONS {
+        text.push_str(&format!("\n\n{}", caution.title));
+        for line in caution.text.lines() {
+            text.push_str(&format!("\n  {line}"));
+        }
+    }
+    text
+}
 
 #[cfg(test)]
 mod tests {

@@ -22,7 +22,7 @@ pub struct Args {
     #[arg(long, value_name = "FILE", conflicts_with_all = ["set", "design", "unit", "capture"])]
     pub out: Option<PathBuf>,
     /// Takes of each capture; they are averaged
-    #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..=20))]
+    #[arg(long, value_name = "N", default_value_t = 1, conflicts_with = "out", value_parser = clap::value_parser!(u32).range(1..=20))]
     pub takes: u32,
     /// The station file: devices, channels, calibrations
     #[arg(long, value_name = "STATION")]
@@ -129,7 +129,7 @@ pub struct Virtual {
     /// Record this design as a virtual unit instead of a sound card's inputs
     #[arg(long = "virtual", value_name = "DESIGN")]
     pub virtual_design: Option<PathBuf>,
-    /// Change the virtual unit: PATH=VALUE (SI), PATH=x1.12 (factor) or PATH=+0.004 (increment)
+    /// Change the virtual unit: PATH=VALUE (SI), PATH=x1.12 (factor), PATH=+0.004 or PATH=-0.004 (increment)
     #[arg(long, value_name = "PATH=VALUE", requires = "virtual_design")]
     pub fault: Vec<String>,
     /// Draw the virtual unit's tolerances and noise with this seed

@@ -7,7 +7,7 @@ use crate::capture::background::{Plugged, Remark, Silence, background};
 use crate::capture::card::{Card, Shape};
 use crate::capture::guide::What;
 use crate::capture::listen::ListenPlan;
-use crate::capture::safety::{self, Around, CAUTIONS, Forecast, Name};
+use crate::capture::safety::{self, Around, Forecast, Name};
 use crate::capture::take::TakePlan;
 use crate::capture::virtual_card::{
     Choices, Operator, Pace, Plugs, SENSITIVITY_V_PER_PA, VirtualCard,
@@ -103,6 +103,57 @@ pub(super) fn wiring_of(args: &Args, station: Option<&Station>) -> Result<Wiring
     Ok(wiring)
 }
 
+/// Every channel is open, and none has two roles at a time.
+fn check_channels(card: &station::Card) -> Result<(), Failure> {
+    let roles = [
+        (
+            "--output-channel",
+            card.output_channel,
+            card.outputs,
+            "outputs",
+        ),
+        (
+            "--reference-channel",
+            card.reference_channel,
+            card.inputs,
+            "inputs",
+        ),
+        (
+            "--microphone-channel",
+            card.microphone_channel,
+            card.inputs,
+            "inputs",
+        ),
+        (
+            "--source-channel",
+            card.source_channel,
+            card.inputs,
+            "inputs",
+        ),
+        ("--load-channel", card.load_channel, card.inputs, "inputs"),
+    ];
+    for (option, channel, open, which) in roles {
+        if open == 0 {
+            return Err(Failure::input(format!(
+                "--{which}: found 0; expected at least 1"
+            )));
+        }
+        if !(1..=open).contains(&channel) {
+            return Err(Failure::input(format!(
+                "{option}: found {channel}; expected 1 to {open}, as many {which} as are opened (--{which})"
+            )));
+        }
+    }
+    for ((one, a, ..), (other, b, ..)) in [(&roles[1], &roles[2]), (&roles[3], &roles[4])] {
+        if a == b {
+            return Err(Failure::input(format!(
+                "{one} and {other}: found channel {a} for both; expected two channels"
+            )));
+        }
+    }
+    Ok(())
+}
+
 /// A sound card, or the virtual one with the operator's hands on it.
 pub(super) fn open_card(
     args: &Args,
@@ -183,6 +234,7 @@ impl Bench {
     pub fn open(args: &Args, set: &CaptureSet, design: Design) -> Result<Self, Failure> {
         let station = station_of(args, set)?;
         let wiring = wiring_of(args, station.as_ref())?;
+        check_channels(&wiring.card)?;
         let allowed: Vec<Name> = args
             .level
             .allow
@@ -212,6 +264,17 @@ impl Bench {
         if wiring.card.reference_v_per_unit.is_none() {
             return Err(Failure::input(
                 "nobody stated how many volts at the amplifier fill the reference channel, so that no limit could be kept; expected --reference-v-per-unit, or reference_v_per_unit in the [card] of a station file",
+            ));
+        }
+        if !(5.0..=100.0).contains(&args.level.snr_db) {
+            return Err(Failure::input(format!(
+                "--snr-db: found {}; expected 5 to 100 dB",
+                args.level.snr_db
+            )));
+        }
+        if args.level.level_dbfs.is_some() && wiring.card.output_v_per_unit.is_none() {
+            return Err(Failure::input(
+                "--level-dbfs: nobody stated how many volts that level is at the amplifier, so that no limit could be kept; expected --output-v-per-unit, or no --level-dbfs: then the level is found by the loop-back",
             ));
         }
         let (card, operator) = open_card(args, &wiring, [sweep.start_hz, sweep.stop_hz])?;
@@ -285,11 +348,7 @@ impl Bench {
                     .map_err(Failure::input)
             })
             .collect::<Result<_, _>>()?;
-        desk.say("Before the sound starts");
-        for caution in CAUTIONS {
-            desk.say(format!("\n{}", caution.title));
-            desk.say(indented(caution.text));
-        }
+        desk.say(safety::cautions());
         desk.say(format!(
             "\nForecast for {volts:.3} V at the amplifier, cabinet as designed"
         ));
@@ -355,10 +414,10 @@ impl Bench {
                 most = most.min(h.volts_rms);
             }
         }
+        let most = (100.0 * most).floor() / 100.0;
         Err(Failure::input(format!(
-            "the sweep would go beyond a limit, and nothing was played:\n{}\nAll limits hold up to {most:.2} V: expected --voltage-v {:.2} or less",
+            "the sweep would go beyond a limit, and nothing was played:\n{}\nAll limits hold up to {most:.2} V: expected --voltage-v {most:.2} or less",
             lines.join("\n"),
-            (100.0 * most).floor() / 100.0
         )))
     }
 
@@ -423,11 +482,4 @@ impl Bench {
 pub(super) fn now() -> String {
     let now = jiff::Timestamp::now();
     now.round(jiff::Unit::Second).unwrap_or(now).to_string()
-}
-
-fn indented(text: &str) -> String {
-    text.lines()
-        .map(|line| format!("  {line}"))
-        .collect::<Vec<_>>()
-        .join("\n")
 }

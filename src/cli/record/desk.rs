@@ -118,6 +118,18 @@ impl Desk {
         }
     }
 
+    /// A question with the answers that it takes, the empty one for Enter; anything else is asked again. Ctrl-C and the end of
+    /// the input answer `q`.
+    pub fn choose(&mut self, question: &str, answers: &[&str]) -> String {
+        loop {
+            match self.ask(question) {
+                Answer::Stop => return "q".to_string(),
+                Answer::Line(line) if answers.contains(&line.as_str()) => return line,
+                Answer::Line(line) => self.say(format!("  «{line}» is no answer")),
+            }
+        }
+    }
+
     /// Shows how far a stretch of sound is and how loud each channel was since the last time: (name, peak; full scale = 1).
     pub fn meter(&mut self, what: &str, done: f64, channels: &[(&str, f64)]) {
         if self.out.quiet {

@@ -1,13 +1,14 @@
 //! The guided set: every capture that the design asks for, one after the other, judged at once.
 
 use super::bench::Bench;
-use super::desk::{Answer, Desk};
+use super::desk::Desk;
 use super::ramp::Ramp;
+use crate::capture::growing_wav::beside;
 use crate::capture::guide::{self, What};
 use crate::capture::judge::{Remark, Weight, judge};
 use crate::capture::level::Step;
 use crate::capture::listen::{ListenPlan, listen};
-use crate::capture::take::{Go, Progress, TakeError, TakePlan, take};
+use crate::capture::take::{Go, Progress, REFUSED, TakeError, TakePlan, take};
 use crate::capture::wiring::Wiring;
 use crate::cli::failure::Failure;
 use crate::design::captures::{Capture, CaptureSet, Recorded, SweepPlan};
@@ -68,11 +69,11 @@ impl Post<'_> {
         self.desk
             .say(guide::instruction(&self.bench.design, self.what));
         if !self.unasked {
-            match self.desk.ask("Enter: ready   s: skip   q: stop here >") {
-                Answer::Stop => return Ok(Ended::Stopped),
-                Answer::Line(line) if line.starts_with('q') => return Ok(Ended::Stopped),
-                Answer::Line(line) if line.starts_with('s') => return Ok(Ended::Skipped),
-                Answer::Line(_) => {}
+            let question = "Enter: ready   s: skip   q: stop here >";
+            match self.desk.choose(question, &["", "s", "q"]).as_str() {
+                "s" => return Ok(Ended::Skipped),
+                "q" => return Ok(Ended::Stopped),
+                _ => {}
             }
         }
         self.bench.connect(self.what)?;
@@ -163,7 +164,7 @@ impl Post<'_> {
                     let Some(heard) = self.hear(&plan, &name)? else {
                         return Ok(None);
                     };
-                    ramp.heard(level_dbfs, &heard);
+                    ramp.heard(level_dbfs, &heard)?;
                 }
                 Step::Done(found) if found.reason.is_usable() => {
                     let level = found.level_dbfs;
@@ -238,10 +239,8 @@ impl Post<'_> {
             *unasked_repeats += 1;
             return *unasked_repeats > UNASKED_REPEATS;
         }
-        match self.desk.ask("Enter: record again   q: stop here >") {
-            Answer::Stop => true,
-            Answer::Line(line) => line.starts_with('q'),
-        }
+        let question = "Enter: record again   q: stop here >";
+        self.desk.choose(question, &["", "q"]) == "q"
     }
 
     fn tell(&mut self, response: &Response, remarks: &[Remark], number: usize) {
@@ -277,25 +276,28 @@ impl Post<'_> {
             }
             return Decision::Keep;
         }
-        let question = if again {
-            "Enter: record again   k: keep all the same   q: stop here >"
+        let (question, answers): (&str, &[&str]) = if again {
+            (
+                "Enter: record again   k: keep all the same   q: stop here >",
+                &["", "r", "k", "q"],
+            )
         } else if look {
-            "Look first. k: keep   r: record again   q: stop here >"
+            (
+                "Look first. k: keep   r: record again   q: stop here >",
+                &["k", "r", "q"],
+            )
         } else {
-            "Enter: keep   r: record again   q: stop here >"
+            (
+                "Enter: keep   r: record again   q: stop here >",
+                &["", "k", "r", "q"],
+            )
         };
-        loop {
-            match self.desk.ask(question) {
-                Answer::Stop => return Decision::Stop,
-                Answer::Line(line) => match line.as_str() {
-                    "q" => return Decision::Stop,
-                    "k" => return Decision::Keep,
-                    "r" => return Decision::Again,
-                    "" if again => return Decision::Again,
-                    "" if !look => return Decision::Keep,
-                    _ => {}
-                },
-            }
+        match self.desk.choose(question, answers).as_str() {
+            "q" => Decision::Stop,
+            "k" => Decision::Keep,
+            "r" => Decision::Again,
+            _ if again => Decision::Again,
+            _ => Decision::Keep,
         }
     }
 }
@@ -348,7 +350,9 @@ fn free_name(folder: &Path, label: &str) -> PathBuf {
     let mut number = 1;
     loop {
         let file = folder.join(file_name(label, number));
-        if !file.exists() {
+        // What an earlier, stopped or refused take left is kept too.
+        let left = ["partial", REFUSED].map(|word| beside(&file, word));
+        if !file.exists() && left.iter().all(|f| !f.exists()) {
             return file;
         }
         number += 1;

@@ -4,8 +4,10 @@ use super::args::Args;
 use super::bench::{open_card, sweep_of, wiring_of};
 use super::desk::Desk;
 use super::{agreed, guided};
-use crate::capture::safety::CAUTIONS;
+use crate::capture::growing_wav::beside;
+use crate::capture::safety::cautions;
 use crate::capture::take::{Go, TakePlan, take};
+use crate::capture::wiring::Wiring;
 use crate::cli::Exit;
 use crate::cli::failure::Failure;
 use crate::cli::output::Output;
@@ -28,6 +30,40 @@ struct Document {
     clock_ppm: Option<f64>,
 }
 
+/// The level: as asked for, and no louder than a stated voltage allows.
+fn level(args: &Args, wiring: &Wiring) -> Result<f64, Failure> {
+    let asked = args.level.level_dbfs;
+    if let Some(level) = asked
+        && !(-100.0..=0.0).contains(&level)
+    {
+        return Err(Failure::input(format!(
+            "--level-dbfs: found {level}; expected -100 to 0"
+        )));
+    }
+    let Some(volts) = args.level.voltage_v else {
+        return Ok(asked.unwrap_or(QUIET_DBFS));
+    };
+    let Some(full) = wiring.volts_rms(0.0) else {
+        return Err(Failure::input(
+            "--voltage-v: nobody stated how many volts a full-scale output is, so that it could not be kept; expected --output-v-per-unit too, or --level-dbfs instead",
+        ));
+    };
+    if !(volts.is_finite() && volts > 0.0) {
+        return Err(Failure::input(format!(
+            "--voltage-v: found {volts}; expected volts above 0"
+        )));
+    }
+    let highest = (20.0 * (volts / full).log10()).min(0.0);
+    match asked {
+        Some(level) if level > highest + 0.05 => Err(Failure::input(format!(
+            "--level-dbfs {level}: is {:.2} V, and --voltage-v allows {volts}; expected {highest:.1} or less",
+            full * 10f64.powf(level / 20.0)
+        ))),
+        Some(level) => Ok(level),
+        None => Ok(highest),
+    }
+}
+
 /// Runs `record --out FILE`.
 ///
 /// # Errors
@@ -37,11 +73,14 @@ pub(super) fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         return Err(Failure::input("expected --set CAPTURES or --out FILE"));
     };
     // A take on file is not lost to a second one, and a device is no file.
-    if file.symlink_metadata().is_ok() {
-        return Err(Failure::input(format!(
-            "--out {}: is there already; expected the name of a new file",
-            file.display()
-        )));
+    for there in [file.clone(), beside(file, "partial")] {
+        if there.symlink_metadata().is_ok() {
+            return Err(Failure::input(format!(
+                "--out {}: {} is there already; expected the name of a new file",
+                file.display(),
+                there.display()
+            )));
+        }
     }
     let station = args
         .station
@@ -49,12 +88,14 @@ pub(super) fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         .map(|path| station::read(path).map_err(Failure::input))
         .transpose()?;
     let wiring = wiring_of(args, station.as_ref())?;
-    let level_dbfs = args.level.level_dbfs.unwrap_or(QUIET_DBFS);
-    if !(-100.0..=0.0).contains(&level_dbfs) {
+    let (channel, outputs) = (wiring.card.output_channel, wiring.card.outputs);
+    if wiring.card.inputs == 0 || !(1..=outputs).contains(&channel) {
         return Err(Failure::input(format!(
-            "--level-dbfs: found {level_dbfs}; expected -100 to 0"
+            "--inputs {}, --outputs {outputs}, --output-channel {channel}: expected at least one input, and an output channel from 1 to --outputs",
+            wiring.card.inputs
         )));
     }
+    let level_dbfs = level(args, &wiring)?;
     let sweep = SweepPlan {
         sample_rate_hz: wiring.card.sample_rate_hz,
         level_dbfs,
@@ -62,14 +103,7 @@ pub(super) fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     };
     let (mut card, _) = open_card(args, &wiring, [sweep.start_hz, sweep.stop_hz])?;
     let mut desk = Desk::new(out)?;
-    desk.say("Before the sound starts");
-    for caution in CAUTIONS {
-        desk.say(format!(
-            "\n{}\n{}",
-            caution.title,
-            guided::folded(caution.text)
-        ));
-    }
+    desk.say(cautions());
     desk.say(format!(
         "\nWithout a design nothing is forecast: whether this level ({level_dbfs:.1} dBFS) hurts\n\
          driver, amplifier or ears cannot be told. Begin low."

@@ -55,11 +55,14 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         out.document(&done)?;
     } else {
         if !done.recorded.is_empty() {
-            out.line(format!(
-                "\nOn file: {}\nNext: bassay verify {}",
-                done.recorded.join(", "),
-                done.captures
-            ));
+            out.line(format!("\nOn file: {}", done.recorded.join(", ")));
+            if !done.doubtful.is_empty() {
+                out.line(format!(
+                    "To be recorded again: {}",
+                    done.doubtful.join(", ")
+                ));
+            }
+            out.line(format!("Next: bassay verify {}", done.captures));
         }
         if !done.missing.is_empty() {
             out.line(format!("Not recorded: {}", done.missing.join(", ")));
@@ -121,8 +124,12 @@ pub fn session(args: &Args, file: &Path, out: &Output) -> Result<Session, Failur
             }
             Ended::Skipped => {}
             Ended::Stopped => {
+                let more = match &args.unreal.virtual_design {
+                    Some(design) => format!(" --virtual {}, and the same faults", design.display()),
+                    None => String::new(),
+                };
                 desk.say(guided::folded(&format!(
-                    "Stopped. Go on later with: bassay record --set {}",
+                    "Stopped. Go on later with: bassay record --set {}{more}",
                     file.display()
                 )));
                 break;
@@ -142,6 +149,13 @@ struct Start {
 
 /// Reads the captures file, or prepares one.
 fn begin(args: &Args, file: &Path) -> Result<Start, Failure> {
+    if file.is_dir() {
+        return Err(Failure::input(format!(
+            "--set {}: is a folder; expected a captures file, such as {}",
+            file.display(),
+            file.join("captures.toml").display()
+        )));
+    }
     if file.exists() {
         if args.design.is_some() || args.unit.is_some() {
             return Err(Failure::input(format!(
@@ -161,6 +175,11 @@ fn begin(args: &Args, file: &Path) -> Result<Start, Failure> {
             file.display()
         )));
     };
+    if unit.trim().is_empty() || unit.chars().any(char::is_control) {
+        return Err(Failure::input(format!(
+            "--unit {unit:?}: expected a serial number of printable characters"
+        )));
+    }
     let design = read::read(design_file).map_err(Failure::input)?;
     let folder = file.parent().unwrap_or_else(|| Path::new(""));
     let station = args

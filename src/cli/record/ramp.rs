@@ -12,12 +12,16 @@ use super::bench::Bench;
 use crate::capture::background::{Expected, Silence, dbfs, expected, expected_snr, median_db};
 use crate::capture::guide::What;
 use crate::capture::level::{Aim, Heard, Step, next};
+use crate::capture::safety::Name;
+use crate::capture::wiring::Wiring;
 use crate::cli::failure::Failure;
 use crate::design::captures::SweepPlan;
 use std::f64::consts::SQRT_2;
 
 /// Duration of a burst, s.
 const BURST_S: f64 = 1.0;
+/// The loop-back and the stated gain of the output must agree within this, dB: a volume knob is set by eye.
+const AGREES_DB: f64 = 3.0;
 /// The reference channel hears a burst clearly if its peak is so many times its silence.
 const CLEAR: f64 = 20.0;
 
@@ -31,6 +35,9 @@ pub(super) struct Ramp {
     volts_rms: f64,
     reference_v_per_unit: f64,
     rate_hz: f64,
+    names: [&'static str; 2],
+    /// RMS volts of a full-scale sine, as stated.
+    stated_full_v: Option<f64>,
 }
 
 impl Ramp {
@@ -48,6 +55,7 @@ impl Ramp {
             aim: Aim {
                 wanted_snr_db: bench.wanted_snr_db,
                 highest_dbfs: highest.min(0.0),
+                highest_by: Some(Name::Voltage),
                 ..usual
             },
             history: Vec::new(),
@@ -57,6 +65,8 @@ impl Ramp {
             volts_rms: bench.volts_rms,
             reference_v_per_unit: bench.wiring.card.reference_v_per_unit.unwrap_or(1.0),
             rate_hz: bench.rate_hz(),
+            names: Wiring::names(what),
+            stated_full_v: bench.wiring.volts_rms(0.0),
         })
     }
 
@@ -79,7 +89,18 @@ impl Ramp {
     }
 
     /// Takes in what was heard of a burst: reference or source first, microphone or load second.
-    pub fn heard(&mut self, level_dbfs: f64, channels: &[Vec<f32>]) {
+    ///
+    /// # Errors
+    /// [`Failure`] for an input that stays the same whatever is played, and for an amplifier whose voltage is not the stated
+    /// one: then no limit could be kept.
+    pub fn heard(&mut self, level_dbfs: f64, channels: &[Vec<f32>]) -> Result<(), Failure> {
+        for (name, x) in self.names.iter().zip(channels) {
+            if x.windows(2).all(|w| w[0] == w[1]) {
+                return Err(Failure::input(format!(
+                    "the {name} input stays the same whatever is played: check cable, channel number and supply; nothing louder was played"
+                )));
+            }
+        }
         let peaks: Vec<f64> = channels
             .iter()
             .zip(&self.silence)
@@ -92,6 +113,14 @@ impl Ramp {
         let quiet = self.silence.first().map_or(0.0, |s| s.rms);
         if reference > CLEAR * quiet.max(1e-7) {
             let volts = reference * self.reference_v_per_unit / SQRT_2;
+            if let Some(full) = self.stated_full_v {
+                let stated = full * 10f64.powf(level_dbfs / 20.0);
+                if (20.0 * (volts / stated).log10()).abs() > AGREES_DB {
+                    return Err(Failure::input(format!(
+                        "at {level_dbfs:.1} dBFS the amplifier gives {volts:.3} V by the loop-back and {stated:.3} V by output_v_per_unit, so that no limit could be kept: correct output_v_per_unit or reference_v_per_unit, or the amplifier's volume"
+                    )));
+                }
+            }
             let highest = level_dbfs + 20.0 * (self.volts_rms / volts).log10();
             self.aim.highest_dbfs = self.aim.highest_dbfs.min(highest);
         }
@@ -103,6 +132,7 @@ impl Ramp {
             signal_db: 10.0 * signal.max(1e-30).log10(),
             snr_db,
         });
+        Ok(())
     }
 
     /// Energy of a burst at the second input, in units² times seconds; 0 where the silence holds as much.
