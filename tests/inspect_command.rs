@@ -343,3 +343,113 @@ fn a_rattle_and_a_wrong_polarity_are_named() {
         "{polarity}"
     );
 }
+
+/// Output options that would take a design, a recording, a log or a signature with them are refused, and nothing is changed.
+#[test]
+fn nothing_is_written_over_that_is_something_else() {
+    let folder = line();
+    let at = folder.path();
+    let (design, sound) = (sample("dome.toml"), sample("sound/captures.toml"));
+    std::fs::copy(&design, at.join("design.toml")).unwrap();
+    let inspect = ["inspect", &sound, "--limits", "limits.toml"];
+    let (status, _, err) = bassay(at, &[&inspect[..], &["--ledger", "log.db"]].concat(), "");
+    assert_eq!(status, 0, "{err}");
+    let make = ["limits", "make", &design, "--drawn", "2000", "--out"];
+    let cases: [(Vec<&str>, &str, &str); 7] = [
+        (
+            [&make[..], &["design.toml"]].concat(),
+            "design.toml",
+            "is no limits file",
+        ),
+        (
+            [&make[..], &["limits.toml"]].concat(),
+            "limits.toml",
+            "is signed by QA-7",
+        ),
+        (
+            [&make[..], &["x.toml", "--residue-db", "50"]].concat(),
+            "design.toml",
+            "--residue-db 50",
+        ),
+        (
+            [&inspect[..], &["--certificate", "limits.toml"]].concat(),
+            "limits.toml",
+            "is no page",
+        ),
+        (
+            vec![
+                "ledger", "export", "--ledger", "log.db", "--out", "log.db", "--format", "csv",
+            ],
+            "log.db",
+            "is no CSV table",
+        ),
+        (
+            vec!["ledger", "page", "--ledger", "log.db", "--out", "log.db"],
+            "log.db",
+            "is no page",
+        ),
+        (
+            vec![
+                "ledger",
+                "certificate",
+                "dome-07",
+                "--ledger",
+                "log.db",
+                "--out",
+                "design.toml",
+            ],
+            "design.toml",
+            "is no page",
+        ),
+    ];
+    for (args, file, words) in cases {
+        let before = std::fs::read(at.join(file)).unwrap();
+        let (status, _, err) = bassay(at, &args, "");
+        assert_eq!(status, 2, "{args:?}: {err}");
+        assert!(err.contains(words), "{args:?}: {err}");
+        assert_eq!(std::fs::read(at.join(file)).unwrap(), before, "{args:?}");
+    }
+    assert!(!at.join("x.toml").exists());
+    let replace = [&make[..], &["limits.toml", "--replace", "--quiet"]].concat();
+    assert_eq!(bassay(at, &replace, "").0, 0);
+}
+
+/// The same recordings judged again by other limits are no retest: the unit's first judgement stays its last.
+#[test]
+fn the_same_recordings_by_weaker_limits_mend_nothing() {
+    let folder = line();
+    let at = folder.path();
+    let leaking = sample("leaking/captures.toml");
+    let hand = [
+        "limits",
+        "make",
+        &sample("dome.toml"),
+        "--method",
+        "hand",
+        "--hand-db",
+        "60",
+        "--hand-impedance-db",
+        "60",
+        "--out",
+        "weak.toml",
+        "--quiet",
+    ];
+    assert_eq!(bassay(at, &hand, "").0, 0);
+    let test = |limits: &str| {
+        let args = [
+            "inspect", &leaking, "--limits", limits, "--ledger", "log.db",
+        ];
+        bassay(at, &args, "")
+    };
+    assert_eq!(test("limits.toml").0, 1);
+    let (status, _, err) = test("weak.toml");
+    assert_eq!(status, 0, "{err}");
+    assert!(err.contains("the same recordings as test 1"), "{err}");
+    let (_, yields) = json(at, &["ledger", "yield", "--ledger", "log.db"]);
+    let all = &yields["all"];
+    assert_eq!(
+        (&all["tested"], &all["last"]["passed"], &all["retests"]),
+        (&1.into(), &0.into(), &0.into()),
+        "{all}"
+    );
+}

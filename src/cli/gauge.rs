@@ -232,8 +232,10 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         _ => return Err(Failure::input("expected a table, or --ledger with --name")),
     };
     let value = crossed(&list).map_err(Failure::input)?;
+    // Differences that only rounding of a computation leaves are none.
+    let largest = list.iter().map(|m| m.value.abs()).fold(0.0, f64::max);
     let squares = mean_squares(&value)
-        .filter(|m| m.repeats > 0.0)
+        .filter(|m| m.repeats > (1e-9 * largest).powi(2))
         .ok_or_else(|| {
             Failure::input(
                 "all repeats are the same: the values were rounded or copied; note more digits",

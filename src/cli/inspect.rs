@@ -3,10 +3,11 @@
 use super::failure::Failure;
 use super::output::Output;
 use super::{Exit, ledger, load, record};
+use crate::capture::virtual_card;
 use crate::design::captures::CaptureSet;
 use crate::design::limits::{Limits, Signed};
 use crate::design::limits_read;
-use crate::files::write_whole;
+use crate::files::{PAGE, replaceable, write_whole};
 use crate::production::archive::Archive;
 use crate::production::entry::{self, Judgement, Kind};
 use crate::production::inspect::{Inspection, Logged, inspect_set};
@@ -62,6 +63,9 @@ pub struct Args {
     /// Log it as a reference unit
     #[arg(long)]
     pub reference: bool,
+    /// Log it as a measurement of a gauge study, by --operator
+    #[arg(long, conflicts_with = "reference", requires = "ledger")]
+    pub gauge: bool,
     /// Write the unit's certificate (one HTML page that prints on A4)
     #[arg(long, value_name = "FILE")]
     pub certificate: Option<PathBuf>,
@@ -118,6 +122,9 @@ struct Place {
 /// [`Failure`] for bad input, or a log that cannot be written.
 pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     let limits = usable_limits(&args.limits, out)?;
+    if let Some(file) = &args.certificate {
+        replaceable(file, "page", PAGE)?;
+    }
     let scanned = serial(args, out)?;
     // The log is opened first: a test that cannot be logged need not be made.
     let place = args.ledger.as_ref().map(|ledger| ledger::place::Place {
@@ -178,6 +185,20 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         || archive.as_ref().map_or(Ok(()), |a| keep(a, &set)),
     );
     let inspection = inspected?;
+    let mut said = Vec::new();
+    if let Some(store) = &mut ledger
+        && let Some(earlier) = same_recordings(store.as_mut(), &inspection)?
+    {
+        said.push(format!(
+            "the same recordings as test {earlier}, judged again: this is no retest"
+        ));
+    }
+    if let Some(device) = rehearsed(&set) {
+        said.push(format!("no real unit: recorded from the {device}"));
+    }
+    for remark in &said {
+        out.remark(format!("{serial}: {remark}"));
+    }
     finish(
         args,
         out,
@@ -186,6 +207,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
             attempt,
             station,
             bench,
+            remark: (!said.is_empty()).then(|| said.join("; ")),
         },
         ledger,
         kept,
@@ -197,6 +219,31 @@ struct Test {
     attempt: u32,
     station: String,
     bench: Option<entry::Bench>,
+    /// What the program itself says of it.
+    remark: Option<String>,
+}
+
+/// Number of the earlier test of this unit that judged the same recordings.
+fn same_recordings(
+    ledger: &mut dyn Store,
+    inspection: &Inspection,
+) -> Result<Option<u32>, Failure> {
+    let tests = ledger.select(&Filter {
+        kind: Some(Kind::Inspection),
+        unit: Some(inspection.unit.clone()),
+        ..Filter::default()
+    })?;
+    let mut own: Vec<&str> = inspection.files.iter().map(|f| f.digest.as_str()).collect();
+    own.sort_unstable();
+    let same = |s: &&Stored| !own.is_empty() && s.entry.recordings() == own;
+    Ok(tests.iter().find(same).map(|s| s.entry.attempt))
+}
+
+/// The virtual bench, where a capture was recorded from one.
+fn rehearsed(set: &CaptureSet) -> Option<&str> {
+    let recorded = set.captures.iter().filter_map(|c| c.recorded.as_ref());
+    let mut devices = recorded.map(|r| r.device.as_str());
+    devices.find(|d| d.starts_with(virtual_card::LABEL))
 }
 
 /// Keeps the raw captures.
@@ -422,18 +469,25 @@ fn finish(
 ) -> Result<Exit, Failure> {
     let attempt = test.attempt;
     let now = jiff::Timestamp::now().to_string();
+    let remark = [args.remark.clone(), test.remark.clone()]
+        .into_iter()
+        .flatten()
+        .collect::<Vec<_>>()
+        .join("; ");
     let entry = inspection.entry(&Logged {
-        at: inspection.taken.as_deref().unwrap_or(&now),
+        at: &now,
         operator: &args.operator,
         batch: args.batch.as_deref(),
         attempt,
         kind: if args.reference {
             Kind::Reference
+        } else if args.gauge {
+            Kind::Gauge
         } else {
             Kind::Inspection
         },
         bench: test.bench.clone(),
-        remark: args.remark.as_deref(),
+        remark: Some(remark.as_str()).filter(|r| !r.is_empty()),
     });
     // A test whose captures are not kept is not logged: its record would name what nobody can look at.
     let stored = kept.and_then(|()| {

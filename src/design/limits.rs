@@ -138,6 +138,8 @@ pub struct BandLimit {
     pub mean_db: Option<f64>,
     /// Standard deviation of the units, dB.
     pub sd_db: Option<f64>,
+    /// Standard uncertainty of one measurement of the accepted units, dB.
+    pub measurement_sd_db: Option<f64>,
     /// Standard uncertainty of the simulation itself, dB, where the limits lie about what it says; where they lie about what
     /// units were measured to be, it is the same in all of them and drops out.
     pub simulation_sd_db: Option<f64>,

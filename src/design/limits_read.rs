@@ -266,6 +266,7 @@ fn bands(top: &Table<'_, '_>) -> Vec<BandLimit> {
         "tolerance_db",
         "mean_db",
         "sd_db",
+        "measurement_sd_db",
         "simulation_sd_db",
     ];
     let mut list: Vec<BandLimit> = Vec::new();
@@ -280,6 +281,7 @@ fn bands(top: &Table<'_, '_>) -> Vec<BandLimit> {
             tolerance_db: table.optional("tolerance_db", SPREAD),
             mean_db: table.optional("mean_db", LEVEL),
             sd_db: table.optional("sd_db", SPREAD),
+            measurement_sd_db: table.optional("measurement_sd_db", SPREAD),
             simulation_sd_db: table.optional("simulation_sd_db", SPREAD),
         };
         ordered(

@@ -33,6 +33,7 @@ fn example() -> Limits {
             tolerance_db: Some(1.2),
             mean_db: Some(0.05),
             sd_db: Some(0.2),
+            measurement_sd_db: Some(0.13),
             simulation_sd_db: Some(0.1),
         }],
         parameters: vec![ParameterLimit {

@@ -186,6 +186,7 @@ fn write_band(out: &mut String, b: &BandLimit) -> std::fmt::Result {
     optional(out, "tolerance_db", b.tolerance_db)?;
     optional(out, "mean_db", b.mean_db)?;
     optional(out, "sd_db", b.sd_db)?;
+    optional(out, "measurement_sd_db", b.measurement_sd_db)?;
     optional(out, "simulation_sd_db", b.simulation_sd_db)
 }
 

@@ -82,6 +82,7 @@ impl Entry {
             format: FORMAT.to_string(),
             kind,
             at: at.to_string(),
+            taken: None,
             operator: operator.to_string(),
             unit: String::new(),
             batch: None,
@@ -98,6 +99,14 @@ impl Entry {
             values: Vec::new(),
             files: Vec::new(),
         }
+    }
+
+    /// Digests of its raw captures, sorted: two entries with the same ones judge the same recordings.
+    #[must_use]
+    pub fn recordings(&self) -> Vec<&str> {
+        let mut list: Vec<&str> = self.files.iter().map(|f| f.digest.as_str()).collect();
+        list.sort_unstable();
+        list
     }
 
     /// The line of JSON that the digest covers, after looking at what JSON would change in silence.
@@ -219,8 +228,11 @@ pub struct Entry {
     pub format: String,
     /// What the entry is.
     pub kind: Kind,
-    /// When, RFC 3339 with offset.
+    /// When it was written, by the station's clock, RFC 3339 with offset.
     pub at: String,
+    /// When the captures were taken, as they state it, RFC 3339; absent where that is not known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub taken: Option<String>,
     /// Who ran it: a code, not a name.
     pub operator: String,
     /// Serial number of the unit; empty for a station check.

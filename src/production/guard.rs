@@ -104,7 +104,12 @@ impl Risks {
 
 /// A share of a share; NaN where there is nothing to take it of.
 fn ratio(part: f64, of: f64) -> f64 {
-    if of > 1e-12 { part / of } else { f64::NAN }
+    // Rounding may carry a whole beyond 1.
+    if of > 1e-12 {
+        (part / of).min(1.0)
+    } else {
+        f64::NAN
+    }
 }
 
 /// Where values end up that scatter by `standard` about `x`: shares that pass and that fail.

@@ -252,6 +252,7 @@ impl Inspection {
             format: entry::FORMAT.to_string(),
             kind: logged.kind,
             at: logged.at.to_string(),
+            taken: self.taken.clone(),
             operator: logged.operator.to_string(),
             unit: self.unit.clone(),
             batch: logged.batch.map(String::from),

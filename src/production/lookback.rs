@@ -199,8 +199,10 @@ pub struct UnitOutcome {
     pub cause: Option<Cause>,
     /// Judgement of its last test.
     pub last: Judgement,
-    /// Tests.
+    /// Tests: judging recordings again that were judged before is none.
     pub tests: usize,
+    /// The first test counts as a correction says, not as it was judged.
+    pub corrected: bool,
 }
 
 /// Outcome of every unit in inspections, oldest first.
@@ -208,11 +210,18 @@ pub struct UnitOutcome {
 pub fn outcomes(entries: &[Stored], corrections: &Corrections<'_>) -> Vec<UnitOutcome> {
     let mut list: Vec<UnitOutcome> = Vec::new();
     let mut place: HashMap<&str, usize> = HashMap::new();
+    let mut recordings: HashMap<&str, Vec<Vec<&str>>> = HashMap::new();
     let inspections = entries
         .iter()
         .filter(|s| s.entry.kind == Kind::Inspection && !s.entry.unit.is_empty());
     for stored in inspections {
         let entry = &stored.entry;
+        let known = recordings.entry(&entry.unit).or_default();
+        let own = entry.recordings();
+        if !own.is_empty() && known.contains(&own) {
+            continue;
+        }
+        known.push(own);
         let (verdict, cause) = corrections.judgement(stored);
         if let Some(&i) = place.get(entry.unit.as_str()) {
             list[i].last = verdict;
@@ -229,6 +238,7 @@ pub fn outcomes(entries: &[Stored], corrections: &Corrections<'_>) -> Vec<UnitOu
             cause: cause.cloned(),
             last: verdict,
             tests: 1,
+            corrected: verdict != entry.verdict,
         });
     }
     list

@@ -5,14 +5,16 @@
 //! What raises an alarm is the average beyond its limits, or a rule that was chosen to; the other rules are hints, because together
 //! they cry wolf too often ([`super::run_rules`]).
 //!
-//! How seldom a steady process alarms is told twice: with centre and σ known, and on average over what a baseline of this
-//! length may have estimated, which is what a real chart has.
+//! How often a steady process alarms falsely within the next 100 values is told twice: with centre and σ known, and on average over
+//! what a baseline of this length may have estimated, which is what a real chart has. A mean number of values until a false alarm
+//! would mislead there: a few charts with limits far too wide make it long, while most alarm too soon.
 
 use super::capability::{SampleCapability, sample_capability};
 use super::change_point::{ChangePoint, change_point};
 use super::chart::{d2, d3};
 use super::ewma::{Average, Ewma, Limits, Process};
 use super::lookback::Series;
+use super::run_length::RunLength;
 use super::run_rules::{Rule, Signal, signals, zones_run_length};
 use serde::Serialize;
 
@@ -61,16 +63,23 @@ pub enum State {
     CannotTell,
 }
 
-/// Mean numbers of values until an alarm.
+/// Values over which false alarms are counted.
+pub const AHEAD: usize = 100;
+/// A steady time that is long for any weight: the limits have grown and the average has forgotten its beginning.
+const LONG: usize = 200;
+
+/// How long until an alarm.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Patience {
     /// Steady process, centre and σ known: the weighted average.
     pub false_average: f64,
+    /// Share of such charts that alarm within [`AHEAD`] values.
+    pub false_ahead: f64,
     /// The same, over the baselines that may have been; `None` where centre and σ are given.
-    pub false_average_estimated: Option<f64>,
+    pub false_ahead_estimated: Option<f64>,
     /// Steady process: the rules that raise an alarm (zone rules only).
     pub false_rules: f64,
-    /// A process that moved by one standard deviation: the weighted average.
+    /// A process that moves by one standard deviation after a long steady time: the weighted average, from the move on.
     pub one_sd: f64,
 }
 
@@ -228,22 +237,27 @@ fn estimates(values: &[f64]) -> (f64, f64) {
     }
 }
 
-/// Mean run lengths of a chart whose centre and σ came from `baseline` values (0: known).
+/// Run lengths of a chart whose centre and σ came from `baseline` values (0: known).
 #[must_use]
 pub fn patience(settings: &Settings, baseline: usize) -> Patience {
     let of = |means: &[f64]| {
         let process = Process { means, sd: 1.0 };
-        settings.ewma.run_length(Limits::Growing, process).mean()
+        settings.ewma.run_length(Limits::Growing, process)
     };
+    let steady = of(&[]);
+    let mut moved = vec![0.0; LONG];
+    moved.push(1.0);
+    let ahead = |run: &RunLength| 1.0 - run.survival(AHEAD);
     Patience {
-        false_average: of(&[]),
-        false_average_estimated: (baseline > 0).then(|| {
+        false_average: steady.mean(),
+        false_ahead: ahead(&steady),
+        false_ahead_estimated: (baseline > 0).then(|| {
             // Steady limits: their chart needs one matrix, and differs by the first few values only.
             settings
                 .ewma
-                .with_estimates(Limits::Steady, &[], baseline, |run| run.mean())
+                .with_estimates(Limits::Steady, &[], baseline, ahead)
         }),
         false_rules: zones_run_length(&settings.rules, 0.0).mean(),
-        one_sd: of(&[1.0]),
+        one_sd: of(&moved).mean_after(LONG),
     }
 }

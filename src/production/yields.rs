@@ -50,6 +50,8 @@ pub struct Group {
     pub last: Share,
     /// Tests beyond the first.
     pub retests: usize,
+    /// Units whose first test counts as a correction says.
+    pub corrected: usize,
 }
 
 /// By what units are grouped.
@@ -97,6 +99,7 @@ fn group(name: Option<String>, units: &[&UnitOutcome]) -> Group {
         first: share(count(&|u| u.first == Judgement::Pass), tested),
         last: share(count(&|u| u.last == Judgement::Pass), tested),
         retests: units.iter().map(|u| u.tests - 1).sum(),
+        corrected: count(&|u| u.corrected),
     }
 }
 

@@ -109,7 +109,7 @@ pub fn text(study: &GaugeStudy, held: &Held) -> String {
     wrapped(
         &mut out,
         &format!(
-            "It tells {} categories of these parts apart (1.41·σ of parts over σ of the gauge: {}, 95 % {} to {}); five or more are \
+            "Categories of these parts that it tells apart: {} (1.41·σ of parts over σ of the gauge: {}, 95 % {} to {}); five or more are \
              wanted, as common practice.",
             study.components.categories(),
             fixed(c.value, 1),

@@ -10,6 +10,7 @@ use crate::production::limits::Basis;
 use crate::production::limits::odds::{BandOdds, WholeOdds};
 use crate::production::rejudge::History;
 use crate::signal::bands::third_octaves;
+use crate::special::beta::share_interval;
 use serde::Serialize;
 
 /// One band with all that is known about its limits.
@@ -231,11 +232,13 @@ fn overall_words(w: &WholeOdds) -> String {
         if all == 0 {
             "none to count".to_string()
         } else {
-            share(Some(part as f64 / all as f64))
+            let [low, high] = share_interval(part, all, 0.95);
+            let text = share(Some(part as f64 / all as f64));
+            format!("{text} ({} to {})", share(Some(low)), share(Some(high)))
         }
     };
     format!(
-        "of {} drawn units {} are good in all bands; of the good ones {} fail, of the bad ones {} pass; of all {} pass and of {} nothing can be said (bands and levels only)",
+        "of {} drawn units {} are good in all bands; of the good ones {} fail, of the bad ones {} pass; of all {} pass and of {} nothing can be said. In brackets what so few drawn units leave open (95 %); mean and scatter are taken as they stand, a common error of level or simulation as drawn anew, and parameters do not count",
         w.units,
         of(w.good, w.units),
         of(w.good_fail, w.good),

@@ -7,7 +7,7 @@ use super::text::{plain, wrapped};
 use crate::production::capability::Estimate;
 use crate::production::lookback::Point;
 use crate::production::run_rules::Signal;
-use crate::production::trend::{LEAST_BASELINE, State, Trend};
+use crate::production::trend::{AHEAD, LEAST_BASELINE, State, Trend};
 use crate::verify::result::Verdict;
 use std::collections::BTreeMap;
 
@@ -89,7 +89,11 @@ pub fn sentences(trend: &Trend) -> Vec<String> {
             if trend.baseline == 0 {
                 "given".to_owned()
             } else {
-                format!("from the first {} values", trend.baseline)
+                format!(
+                    "from the first {} of {} values",
+                    trend.baseline,
+                    trend.series.points.len()
+                )
             },
             show(trend.low),
             show(trend.high)
@@ -160,19 +164,22 @@ fn alarm_words(trend: &Trend) -> Vec<String> {
         ));
     }
     if let Some(patience) = &trend.patience {
-        let estimated = patience.false_average_estimated.map_or(String::new(), |n| {
-            format!(
-                "; {} on average over what {} values may have estimated",
-                significant(n, 3),
-                trend.baseline
-            )
-        });
+        let estimated = patience
+            .false_ahead_estimated
+            .map_or(String::new(), |share| {
+                format!(
+                    ", and by {} % with limits from {} values as here",
+                    percent(share),
+                    trend.baseline
+                )
+            });
         list.push(format!(
-            "Weighted average, λ {}, L {}: a steady process alarms every {} values with known limits{estimated}; a change by one \
-             standard deviation is seen after {}. The rules that alarm do so falsely every {} values.",
+            "Weighted average, λ {}, L {}: a steady process is called changed within {AHEAD} values by {} % of charts with known \
+             limits{estimated}; a change by one standard deviation is seen after {} values on average. The rules that alarm do so \
+             falsely every {} values.",
             trend.ewma.lambda,
             trend.ewma.reach,
-            significant(patience.false_average, 3),
+            percent(patience.false_ahead),
             significant(patience.one_sd, 2),
             significant(patience.false_rules, 3)
         ));
@@ -216,6 +223,10 @@ fn capability_words(trend: &Trend) -> Vec<String> {
         interval(&c.cpk, &two),
         interval(&c.outside, &ppm)
     )];
+    list.push(
+        "Against limits that were made from the line itself this only repeats their content."
+            .to_owned(),
+    );
     if trend.state == State::Changed {
         list.push(
             "The process changed: its capability describes a mixture, not what comes next."

@@ -64,6 +64,12 @@ pub fn text(yields: &Yields) -> String {
             out.push_str(&line(&name(group), group));
         }
     }
+    if all.corrected > 0 {
+        out.push_str(&format!(
+            "\n  {} first tests count as corrections say, not as they were judged\n",
+            all.corrected
+        ));
+    }
     if all.retests > 0 {
         out.push_str(&format!("\n  {} repeated tests\n", all.retests));
     }

@@ -21,6 +21,7 @@ pub fn inspection(unit: &str, minute: u32) -> Entry {
             minute / 60 % 24,
             minute % 60
         ),
+        taken: None,
         operator: "op-07".to_string(),
         unit: unit.to_string(),
         batch: Some(format!("B{}", minute / 100)),

@@ -13,6 +13,7 @@ pub fn entry(kind: Kind, at: &str, unit: &str, verdict: Judgement) -> Entry {
         format: "bassay-entry/1".into(),
         kind,
         at: at.into(),
+        taken: None,
         operator: "op1".into(),
         unit: unit.into(),
         batch: None,

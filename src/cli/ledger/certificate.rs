@@ -4,7 +4,7 @@ use crate::cli::Exit;
 use crate::cli::book;
 use crate::cli::failure::Failure;
 use crate::cli::output::Output;
-use crate::files::write_whole;
+use crate::files::{PAGE, replaceable, write_whole};
 use crate::production::entry::Kind;
 use crate::production::ledger::sqlite::Purpose;
 use crate::production::ledger::{Filter, Stored};
@@ -106,6 +106,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         .out
         .clone()
         .unwrap_or_else(|| PathBuf::from(format!("certificate-{name}.html")));
+    replaceable(&file, "page", PAGE)?;
     write_whole(&file, page.as_bytes())?;
     if out.json {
         let document = serde_json::json!({ "unit": args.unit, "digest": stored.digest, "file": file.display().to_string() });

@@ -5,7 +5,7 @@ use super::which::Which;
 use crate::cli::Exit;
 use crate::cli::failure::Failure;
 use crate::cli::output::Output;
-use crate::files::write_with;
+use crate::files::{replaceable, write_with};
 use crate::production::ledger::export::csv::Csv;
 use crate::production::ledger::export::json_lines::{JsonLines, write_record};
 use crate::production::ledger::export::parquet::Parquet;
@@ -13,14 +13,14 @@ use crate::production::ledger::export::{ExportError, Shape, Sink, walk, write};
 use crate::production::ledger::sqlite::Purpose;
 use crate::production::ledger::{Filter, LedgerError, Store};
 use std::io::Write;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Writes the log as CSV, JSON Lines or Parquet, in the order of writing
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// File to write
-    #[arg(long, value_name = "FILE")]
-    out: PathBuf,
+    #[arg(long, value_name = "FILE", required_unless_present = "columns")]
+    out: Option<PathBuf>,
     /// csv, jsonl or parquet; by the end of the file's name if left out
     #[arg(long, value_enum)]
     format: Option<Format>,
@@ -31,7 +31,7 @@ pub struct Args {
     #[arg(long)]
     columns: bool,
     #[command(flatten)]
-    place: Place,
+    place: Option<Place>,
     #[command(flatten)]
     which: Which,
 }
@@ -66,18 +66,29 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     if args.columns {
         return columns(shape, out);
     }
+    let (Some(out_file), Some(place)) = (&args.out, &args.place) else {
+        return Err(Failure::input(
+            "expected --ledger and --out, or --columns alone",
+        ));
+    };
     let format = match args.format {
         Some(format) => format,
-        None => by_name(args)?,
+        None => by_name(out_file)?,
     };
+    let (kind, begins) = match format {
+        Format::Csv => ("CSV table of a log", shape.columns()[0].0),
+        Format::Jsonl => ("JSON Lines file", "{"),
+        Format::Parquet => ("Parquet file", "PAR1"),
+    };
+    replaceable(out_file, kind, &[begins])?;
     let filter = args.which.filter()?;
     if filter.latest.is_some() {
         return Err(Failure::input(
             "--latest does not go with export, which writes in the order of writing; choose with --from and --to",
         ));
     }
-    let mut store = args.place.open(Purpose::Read, out)?;
-    let count = write_with(&args.out, |file| {
+    let mut store = place.open(Purpose::Read, out)?;
+    let count = write_with(out_file, |file| {
         fill(store.as_mut(), &filter, shape, format, file)
     })?
     .map_err(|error| match error {
@@ -85,10 +96,10 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         ExportError::File(_) => Failure::system(error),
     })?;
     if out.json {
-        let document = serde_json::json!({ "file": args.out, "entries": count });
+        let document = serde_json::json!({ "file": out_file, "entries": count });
         return out.document(&document).map(|()| Exit::Done);
     }
-    out.line(format!("{count} entries written to {}", args.out.display()));
+    out.line(format!("{count} entries written to {}", out_file.display()));
     Ok(Exit::Done)
 }
 
@@ -107,14 +118,14 @@ fn columns(shape: Shape, out: &Output) -> Result<Exit, Failure> {
     Ok(Exit::Done)
 }
 
-fn by_name(args: &Args) -> Result<Format, Failure> {
-    match args.out.extension().and_then(|e| e.to_str()) {
+fn by_name(file: &Path) -> Result<Format, Failure> {
+    match file.extension().and_then(|e| e.to_str()) {
         Some("csv") => Ok(Format::Csv),
         Some("jsonl") => Ok(Format::Jsonl),
         Some("parquet") => Ok(Format::Parquet),
         _ => Err(Failure::input(format!(
             "{}: its name does not tell the format; expected .csv, .jsonl or .parquet, or --format",
-            args.out.display()
+            file.display()
         ))),
     }
 }

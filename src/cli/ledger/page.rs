@@ -6,7 +6,7 @@ use super::trend::{ChartArgs, NEWEST};
 use crate::cli::Exit;
 use crate::cli::failure::Failure;
 use crate::cli::output::Output;
-use crate::files::write_whole;
+use crate::files::{PAGE, replaceable, write_whole};
 use crate::production::lookback::names;
 use crate::production::pareto::pareto;
 use crate::production::yields::yields;
@@ -44,6 +44,7 @@ struct Document<'a> {
 /// [`Failure`] for bad input, a log that cannot be read, or a page that cannot be written.
 pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     args.chart.settings()?;
+    replaceable(&args.out, "page", PAGE)?;
     let chosen = args.choice.inspections(NEWEST, out)?;
     let wanted = if args.names.is_empty() {
         // A parameter path has no colon; bands, residues and polarities have.

@@ -183,7 +183,7 @@ fn unknown(name: &str, chosen: &Chosen) -> Failure {
     let mut known = names(&chosen.entries);
     if known.is_empty() {
         return Failure::input(format!(
-            "{shown}: there is nothing to look at ({}); look at --ledger, --kind, --from, --to, --batch and --station",
+            "{shown}: there is nothing to look at ({}); look at --ledger, --kind, --from, --to, --batch and --of-station",
             chosen.what
         ));
     }

@@ -7,7 +7,7 @@ use crate::cli::load;
 use crate::cli::output::Output;
 use crate::design::limits::{Decision, Environment, METHODS, Method, RULES, Rule, StationRule};
 use crate::design::{Design, limits_read, limits_write, read};
-use crate::files::write_whole;
+use crate::files::{replaceable, write_whole};
 use crate::measure::Response;
 use crate::model::monte_carlo::{Drawing, DrawnBand, SpreadError, draw_differences};
 use crate::production::entry::Kind;
@@ -88,7 +88,13 @@ pub struct Args {
     /// Folder for pictures of the limits
     #[arg(long, value_name = "DIR")]
     pictures: Option<PathBuf>,
+    /// Put them in the place of limits that were signed
+    #[arg(long)]
+    replace: bool,
 }
+
+/// How a limits file of ours begins.
+const FIRST_LINE: &str = "format = \"bassay-limits";
 
 /// What `--json` prints.
 #[derive(Serialize)]
@@ -102,11 +108,29 @@ struct Document<'a> {
     remarks: &'a [String],
 }
 
+/// The file that would be replaced must be limits, and nobody may have signed them.
+fn may_write(args: &Args) -> Result<(), Failure> {
+    replaceable(&args.out, "limits file", &[FIRST_LINE])?;
+    let signed = limits_read::read(&args.out)
+        .ok()
+        .and_then(|old| old.signature);
+    match signed {
+        Some(by) if !args.replace => Err(Failure::input(format!(
+            "{}: is signed by {} on {}; expected another name, or --replace",
+            args.out.display(),
+            by.by,
+            by.date
+        ))),
+        _ => Ok(()),
+    }
+}
+
 /// Runs the command.
 ///
 /// # Errors
 /// [`Failure`] for bad input or a file that cannot be written.
 pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
+    may_write(args)?;
     let design = read::read(&args.design).map_err(Failure::input)?;
     let mut accepted: Vec<Accepted> = Vec::new();
     for path in &args.unit {
@@ -228,6 +252,26 @@ fn wanted(args: &Args, units: bool) -> Result<Wanted, Failure> {
         {
             return Err(Failure::input(format!(
                 "{option} {db}: expected more than 0 and at most 100 dB"
+            )));
+        }
+    }
+    for (option, number, range, unit) in [
+        ("--residue-db", args.residue_db, -200.0..=-1.0, "dB"),
+        ("--check-within-h", args.check_within_h, 0.01..=1e6, "h"),
+        (
+            "--calibrated-within-days",
+            args.calibrated_within_days,
+            0.01..=1e6,
+            "days",
+        ),
+    ] {
+        if let Some(v) = number
+            && !range.contains(&v)
+        {
+            return Err(Failure::input(format!(
+                "{option} {v}: expected {} to {} {unit}",
+                range.start(),
+                range.end()
             )));
         }
     }

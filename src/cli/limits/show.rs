@@ -17,9 +17,9 @@ pub struct Args {
     /// Folder for pictures
     #[arg(long, value_name = "DIR")]
     pictures: Option<PathBuf>,
-    /// Standard uncertainty of a measured band, dB, for what the limits cost
-    #[arg(long, value_name = "DB", default_value_t = 0.13)]
-    uncertainty_db: f64,
+    /// Standard uncertainty of a measured band, dB, for what the limits cost, instead of the one in the file
+    #[arg(long, value_name = "DB")]
+    uncertainty_db: Option<f64>,
 }
 
 /// Runs the command.
@@ -28,10 +28,11 @@ pub struct Args {
 /// [`Failure`] for bad input or a file that cannot be written.
 pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     let limits = limits_read::read(&args.file).map_err(Failure::input)?;
-    if !(args.uncertainty_db >= 0.0 && args.uncertainty_db <= 20.0) {
+    if let Some(db) = args.uncertainty_db
+        && !(0.0..=20.0).contains(&db)
+    {
         return Err(Failure::input(format!(
-            "--uncertainty-db {}: expected 0 to 20 dB",
-            args.uncertainty_db
+            "--uncertainty-db {db}: expected 0 to 20 dB"
         )));
     }
     let basis: Vec<Basis> = limits
@@ -42,7 +43,11 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
             center_hz: b.center_hz,
             mean_db: b.mean_db.unwrap_or(f64::NAN),
             sd_db: b.sd_db.unwrap_or(f64::NAN),
-            standard_db: args.uncertainty_db,
+            // Limits written by hand do not state it; then what it costs is not told.
+            standard_db: args
+                .uncertainty_db
+                .or(b.measurement_sd_db)
+                .unwrap_or(f64::NAN),
             units_needed: None,
         })
         .collect();
@@ -61,6 +66,10 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         limits.origin.units.len(),
         &rows,
         None,
+    ));
+    out.line(report::text::labelled(
+        "Note",
+        "the odds over all bands and how many units would do need the units themselves: `limits make` tells them",
     ));
     Ok(Exit::Done)
 }

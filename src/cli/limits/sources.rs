@@ -51,6 +51,14 @@ fn of_captures(path: &Path, design: &Design, out: &Output) -> Result<Accepted, F
         out.remark(format!("  {step}"));
     })
     .map_err(|e| Failure::input(format!("{}: {e}", path.display())))?;
+    if let Some(finding) = measured.findings.first() {
+        out.remark(format!(
+            "{}: unit {} is given as accepted, and its own captures name a fault: {}",
+            path.display(),
+            measured.unit,
+            finding.text
+        ));
+    }
     Ok(Accepted {
         serial: measured.unit,
         digest: set.digest,

@@ -15,8 +15,10 @@ use crate::special::probability::{gamma_tail, normal_quantile};
 use crate::verify::bands::DB;
 use crate::verify::form;
 
-/// Significance from which the units scatter more than the tolerances.
+/// Significance from which the units scatter more than the tolerances, over all bands together (Bonferroni).
 const SIGNIFICANT: f64 = 0.05;
+/// Fewest units whose own scatter makes a limit instead of the tolerances': k is 5.8 for six of them and 38 for two.
+const LEAST_OWN: usize = 6;
 /// Makes another stream of the seed, for errors of measurement.
 const ERRORS: u64 = 0x9e37_79b9_7f4a_7c15;
 /// Most units that are worth asking for.
@@ -49,7 +51,9 @@ pub(super) fn make(
     let speed = Air::at(&design.air).speed_m_per_s;
     let (mut limits, mut basis) = (Vec::new(), Vec::new());
     let mut scattering = Vec::new();
-    for (observation, center_hz, tolerance) in places(design) {
+    let places = places(design);
+    let significant = SIGNIFICANT / places.len().max(1) as f64;
+    for (observation, center_hz, tolerance) in places {
         let name = band_name(&observation, center_hz);
         let units: Vec<f64> = accepted.iter().filter_map(|a| a.value(&name)).collect();
         let standards: Vec<f64> = accepted.iter().filter_map(|a| a.standard(&name)).collect();
@@ -92,7 +96,8 @@ pub(super) fn make(
         if missing {
             continue;
         }
-        let (mut low, mut high, mean, sd, scatters) = ends(&numbers, &observation, wanted)?;
+        let (mut low, mut high, mean, sd, scatters) =
+            ends(&numbers, &observation, significant, wanted)?;
         if scatters {
             scattering.push(format!("{observation} at {center_hz} Hz"));
         }
@@ -111,6 +116,7 @@ pub(super) fn make(
             tolerance_db: Some(tolerance),
             mean_db: mean.is_finite().then_some(mean),
             sd_db: sd.is_finite().then_some(sd),
+            measurement_sd_db: Some(numbers.standard),
             simulation_sd_db: about_simulation.then_some(numbers.simulation),
         });
         basis.push(Basis {
@@ -128,8 +134,15 @@ pub(super) fn make(
         );
     }
     if !scattering.is_empty() {
+        let taken = if accepted.len() < LEAST_OWN {
+            format!(
+                "too few of them, under {LEAST_OWN}, to make limits of their own, so that these limits are doubtful"
+            )
+        } else {
+            "there the limits are the units' own".to_string()
+        };
         remarks.push(format!(
-            "the accepted units scatter more than the design's tolerances say ({}): there the limits are the units' own; look whether the tolerances are true",
+            "the accepted units scatter more than the design's tolerances say ({}): {taken}; look whether the tolerances are true",
             scattering.join(", ")
         ));
     }
@@ -140,6 +153,7 @@ pub(super) fn make(
 fn ends(
     n: &Numbers<'_>,
     observation: &str,
+    significant: f64,
     wanted: &Wanted,
 ) -> Result<(f64, f64, f64, f64, bool), LimitsError> {
     let (p, confidence) = (wanted.content, wanted.confidence);
@@ -192,20 +206,22 @@ fn ends(
             let drawn = n.drawn.ok_or_else(nothing)?;
             let sigma = moments(drawn).1;
             let count = n.units.len();
+            let mut scatters = false;
             if count > 1 {
                 let (_, sd) = moments(&n.units);
                 let degrees = count as f64 - 1.0;
                 // The units' scatter holds that of the measurement too.
                 let expected = sigma * sigma + n.standard * n.standard;
                 let chance = gamma_tail(0.5 * degrees, 0.5 * degrees * sd * sd / expected);
-                if chance < SIGNIFICANT {
+                scatters = chance < significant;
+                if scatters && count >= LEAST_OWN {
                     return of_units().map(|(l, h, m, s)| (l, h, m, own(s), true));
                 }
             }
             let k = two_sided_factor_pooled(count, drawn.len() - 1, p, confidence)?;
             let mean = n.units.iter().sum::<f64>() / count as f64;
             let half = k * sigma.hypot(n.standard);
-            Ok((mean - half, mean + half, mean, sigma, false))
+            Ok((mean - half, mean + half, mean, sigma, scatters))
         }
         Method::Hand => {
             let half = match observation {

@@ -15,8 +15,9 @@
 //!
 //! With few accepted units k is large because s is hardly known, and the limits are too wide to be of use. `both` takes the
 //! scatter from the tolerances, which say what a sound build may be, and keeps from the units what tolerances cannot know: by
-//! how much the simulation is off in this band. It is refused for a band where the units scatter significantly more
-//! than σ (χ² test, 5 %): there the tolerances do not describe the line, and the units' own interval is taken.
+//! how much the simulation is off in this band. Where units scatter significantly more than σ (χ² test, 5 %
+//! over all bands), the tolerances do not describe the line: from six units on their own interval is taken there, with fewer the
+//! limits are called doubtful.
 //!
 //! | symbol | variable | unit |
 //! | --- | --- | --- |

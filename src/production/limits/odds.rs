@@ -70,7 +70,10 @@ fn of<'a>(basis: &'a [Basis], observation: &str, center_hz: f64) -> Option<&'a B
     let found = basis
         .iter()
         .find(|b| b.observation == observation && same_band(b.center_hz, center_hz))?;
-    (found.mean_db.is_finite() && found.sd_db.is_finite()).then_some(found)
+    [found.mean_db, found.sd_db, found.standard_db]
+        .iter()
+        .all(|v| v.is_finite())
+        .then_some(found)
 }
 
 /// Over all bands; `None` where not every band has drawn units and a known process.

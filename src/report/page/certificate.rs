@@ -83,7 +83,9 @@ pub fn certificate(c: &Certificate<'_>) -> String {
                     h1 { "Test certificate: unit " (e.unit) }
                     p {
                         @if let Some(name) = c.design_name { (name) " · " }
-                        "tested " (parts::moment(&e.at)) " · operator " (e.operator)
+                        "tested " (parts::moment(&e.at))
+                        @if let Some(taken) = &e.taken { ", recorded " (parts::moment(taken)) }
+                        " · operator " (e.operator)
                         @if let Some(batch) = &e.batch { " · batch " (batch) }
                         @if e.attempt > 1 { " · test " (e.attempt) " of this serial" }
                     }
