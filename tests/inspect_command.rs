@@ -108,6 +108,14 @@ fn a_line_passes_fails_logs_and_looks_back() {
     // The seam was rehearsed at 0.12·10⁶ Pa·s/m³ instead of 2·10⁶.
     assert_eq!(bad["cause"]["path"], "leak.seam.resistance");
     assert!(bad["cause"]["probability"].as_f64().unwrap() > 0.9);
+    // Its r1 was rehearsed at 16,000 instead of 40,000 Pa·s/m³; its driver's Cms is off by 2 %, within the limits.
+    let also: Vec<&str> = bad["also"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|c| c["path"].as_str().unwrap())
+        .collect();
+    assert_eq!(also, ["resistor.r1.resistance"]);
     let (_, again) = test(&leaking);
     assert_eq!(again["attempt"], 2, "a serial that comes again is a retest");
     let limits = std::fs::read(at.join("limits.toml")).unwrap();

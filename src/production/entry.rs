@@ -91,6 +91,7 @@ impl Entry {
             remark: None,
             verdict: Judgement::None,
             cause: None,
+            also: Vec::new(),
             limits: String::new(),
             design: String::new(),
             software: concat!("bassay ", env!("CARGO_PKG_VERSION")).to_string(),
@@ -159,6 +160,10 @@ impl Entry {
                     self.wrong(&format!("values.{}.{key}", v.name), n, "a finite number")
                 })?;
             }
+        }
+        for other in &self.also {
+            finite(Some(other.probability))
+                .map_err(|n| self.wrong("also.probability", n, "a finite number"))?;
         }
         let others = [
             (
@@ -253,6 +258,9 @@ pub struct Entry {
     /// The most probable cause, where it failed.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub cause: Option<Cause>,
+    /// What else is wrong beside it.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub also: Vec<Cause>,
     /// BLAKE3 digest of the limits file, hex; empty where none was used.
     pub limits: String,
     /// BLAKE3 digest of the design file, hex.

@@ -9,6 +9,7 @@ use crate::design::limits::Limits;
 use crate::measure::Response;
 use crate::special::probability::normal_cdf;
 use crate::verify::Verification;
+use crate::verify::result::Finding;
 use serde::Serialize;
 
 /// The `format` key of the document of an inspection.
@@ -27,6 +28,8 @@ pub struct Inspection {
     pub verdict: Judgement,
     /// The most probable cause of a failure.
     pub cause: Option<Cause>,
+    /// What else is wrong beside it.
+    pub also: Vec<Cause>,
     /// Why nothing, or not all, can be said.
     pub doubts: Vec<String>,
     /// Name of the design.
@@ -115,15 +118,18 @@ pub fn inspection(measured: Measured, limits: &Limits) -> Inspection {
         Judgement::Unresolved
     };
     doubts.extend(judged.doubts);
-    let cause = (verdict == Judgement::Fail)
-        .then(|| cause(&measured, &judged.values))
-        .flatten();
+    let mut causes = match verdict {
+        Judgement::Fail => causes(&measured, &judged.values),
+        _ => Vec::new(),
+    }
+    .into_iter();
     Inspection {
         format: FORMAT,
         software: software(),
         unit: measured.unit,
         verdict,
-        cause,
+        cause: causes.next(),
+        also: causes.collect(),
         doubts,
         design_name: measured.design_name,
         design_digest: measured.design_digest,
@@ -144,12 +150,10 @@ pub fn software() -> String {
     format!("bassay {}", env!("CARGO_PKG_VERSION"))
 }
 
-/// The most probable cause: what explains the response, else the number that failed by most.
-fn cause(measured: &Measured, values: &[Value]) -> Option<Cause> {
-    let failed: Vec<&Value> = values
-        .iter()
-        .filter(|v| v.verdict == Judgement::Fail)
-        .collect();
+/// What is wrong, the most probable first: what explains the response, else the number that failed by most; noise stands
+/// beside either.
+fn causes(measured: &Measured, values: &[Value]) -> Vec<Cause> {
+    let failed = || values.iter().filter(|v| v.verdict == Judgement::Fail);
     let kind = |v: &Value| {
         parts(&v.name).map_or("parameter", |p| match p.0 {
             "band" => "band",
@@ -157,39 +161,67 @@ fn cause(measured: &Measured, values: &[Value]) -> Option<Cause> {
             _ => "polarity",
         })
     };
-    let linear = failed
-        .iter()
-        .any(|v| matches!(kind(v), "band" | "parameter" | "polarity"));
-    if linear && let Some(f) = measured.findings.first() {
-        return Some(Cause {
-            path: f.path.clone(),
-            probability: f.probability,
-            text: f.text.clone(),
-        });
-    }
     let worst = |wanted: &str| {
-        failed
-            .iter()
+        failed()
             .filter(|v| kind(v) == wanted)
             .max_by(|a, b| beyond(a).total_cmp(&beyond(b)))
     };
-    if let Some(v) = worst("polarity") {
-        let name = parts(&v.name).map_or("", |p| p.1);
-        // That the capture is inverted is seen, not inferred.
-        return Some(Cause {
-            path: "polarity".to_string(),
-            probability: 1.0,
-            text: format!("{name}: inverted; check the driver's leads, and the microphone's"),
-        });
+    let mut list = Vec::new();
+    if failed().any(|v| kind(v) != "residue") {
+        list = found(measured, values);
+        if list.is_empty() {
+            list.extend(
+                worst("polarity")
+                    .map(inverted)
+                    .or_else(|| worst("parameter").map(outside)),
+            );
+        }
     }
-    if let Some(v) = worst("parameter") {
-        return Some(Cause {
-            path: v.name.clone(),
-            probability: chance_beyond(v),
-            text: format!("{} outside its limits", v.name),
-        });
+    list.extend(worst("residue").and_then(noisy));
+    list
+}
+
+/// The changes that explain the response. A change of which the limits say that it is none of a bad unit does not count,
+/// unless nothing else was found.
+fn found(measured: &Measured, values: &[Value]) -> Vec<Cause> {
+    let harmless = |path: &str| {
+        values
+            .iter()
+            .any(|v| v.name == path && v.verdict == Judgement::Pass)
+    };
+    let of = |f: &Finding| Cause {
+        path: f.path.clone(),
+        probability: f.probability,
+        text: f.text.clone(),
+    };
+    let all = &measured.findings;
+    let list: Vec<Cause> = all.iter().filter(|f| !harmless(&f.path)).map(of).collect();
+    if list.is_empty() {
+        all.iter().take(1).map(of).collect()
+    } else {
+        list
     }
-    let v = worst("residue")?;
+}
+
+fn inverted(v: &Value) -> Cause {
+    let name = parts(&v.name).map_or("", |p| p.1);
+    // That the capture is inverted is seen, not inferred.
+    Cause {
+        path: "polarity".to_string(),
+        probability: 1.0,
+        text: format!("{name}: inverted; check the driver's leads, and the microphone's"),
+    }
+}
+
+fn outside(v: &Value) -> Cause {
+    Cause {
+        path: v.name.clone(),
+        probability: chance_beyond(v),
+        text: format!("{} outside its limits", v.name),
+    }
+}
+
+fn noisy(v: &Value) -> Option<Cause> {
     let (_, name, center) = parts(&v.name)?;
     Some(Cause {
         path: "residue".to_string(),
@@ -261,6 +293,7 @@ impl Inspection {
             remark,
             verdict: self.verdict,
             cause: self.cause.clone(),
+            also: self.also.clone(),
             limits: self.limits_digest.clone(),
             design: self.design_digest.clone(),
             software: self.software.clone(),

@@ -89,9 +89,9 @@ impl<'a> Corrections<'a> {
             .or_else(|| named(&stored.entry))
     }
 
-    /// Judgement and cause that count for an entry.
+    /// Judgement, cause and what else is wrong, as they count for an entry.
     #[must_use]
-    pub fn judgement<'b>(&self, stored: &'b Stored) -> (Judgement, Option<&'b Cause>)
+    pub fn judgement<'b>(&self, stored: &'b Stored) -> (Judgement, Option<&'b Cause>, &'b [Cause])
     where
         'a: 'b,
     {
@@ -102,12 +102,17 @@ impl<'a> Corrections<'a> {
             .find(|entry| entry.verdict != Judgement::None);
         match newest {
             // A judgement that names no cause leaves the one that was found.
-            Some(entry) if entry.verdict == Judgement::Fail => (
+            Some(entry) if entry.verdict == Judgement::Fail && entry.cause.is_none() => (
                 entry.verdict,
-                entry.cause.as_ref().or(stored.entry.cause.as_ref()),
+                stored.entry.cause.as_ref(),
+                &stored.entry.also,
             ),
-            Some(entry) => (entry.verdict, entry.cause.as_ref()),
-            None => (stored.entry.verdict, stored.entry.cause.as_ref()),
+            Some(entry) => (entry.verdict, entry.cause.as_ref(), &entry.also),
+            None => (
+                stored.entry.verdict,
+                stored.entry.cause.as_ref(),
+                &stored.entry.also,
+            ),
         }
     }
 }
@@ -197,6 +202,8 @@ pub struct UnitOutcome {
     pub first: Judgement,
     /// Cause that its first test named.
     pub cause: Option<Cause>,
+    /// What else its first test named.
+    pub also: Vec<Cause>,
     /// Judgement of its last test.
     pub last: Judgement,
     /// Tests: judging recordings again that were judged before is none.
@@ -222,7 +229,7 @@ pub fn outcomes(entries: &[Stored], corrections: &Corrections<'_>) -> Vec<UnitOu
             continue;
         }
         known.push(own);
-        let (verdict, cause) = corrections.judgement(stored);
+        let (verdict, cause, also) = corrections.judgement(stored);
         if let Some(&i) = place.get(entry.unit.as_str()) {
             list[i].last = verdict;
             list[i].tests += 1;
@@ -236,6 +243,7 @@ pub fn outcomes(entries: &[Stored], corrections: &Corrections<'_>) -> Vec<UnitOu
             at: entry.at.clone(),
             first: verdict,
             cause: cause.cloned(),
+            also: also.to_vec(),
             last: verdict,
             tests: 1,
             corrected: verdict != entry.verdict,

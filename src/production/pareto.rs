@@ -1,6 +1,7 @@
 //! Which causes the failed units have, most frequent first.
 //!
-//! A unit counts once, with the cause that its first test named as the most probable. The share of each cause has an exact
+//! A unit counts once, with the cause that its first test named as the most probable; in how many units a cause stood beside
+//! another one is told, too. The share of each cause has an exact
 //! binomial interval ([`crate::special::beta::share_interval`]), which takes the named causes as true: how sure the single
 //! names were is told beside it by their mean probability.
 
@@ -17,6 +18,8 @@ pub struct CauseCount {
     pub path: Option<String>,
     /// Failed units with it.
     pub units: usize,
+    /// Failed units that count with another cause and have this one, too.
+    pub beside: usize,
     /// Their share of all failed units.
     pub share: f64,
     /// Lower end of the 95 % interval of that share.
@@ -47,11 +50,16 @@ pub struct Pareto {
 /// Counts causes.
 #[must_use]
 pub fn pareto(units: &[UnitOutcome]) -> Pareto {
+    let mut beside: BTreeMap<&str, usize> = BTreeMap::new();
     let mut by: BTreeMap<Option<&str>, Vec<&UnitOutcome>> = BTreeMap::new();
     for unit in units.iter().filter(|u| u.first == Judgement::Fail) {
         by.entry(unit.cause.as_ref().map(|c| c.path.as_str()))
             .or_default()
             .push(unit);
+        for other in &unit.also {
+            *beside.entry(&other.path).or_default() += 1;
+            by.entry(Some(&other.path)).or_default();
+        }
     }
     let failed = by.values().map(Vec::len).sum();
     let mut groups: Vec<(Option<&str>, Vec<&UnitOutcome>)> = by.into_iter().collect();
@@ -81,11 +89,14 @@ pub fn pareto(units: &[UnitOutcome]) -> Pareto {
             CauseCount {
                 path: path.map(str::to_owned),
                 units: list.len(),
+                beside: path.and_then(|p| beside.get(p)).copied().unwrap_or(0),
                 share: list.len() as f64 / failed as f64,
                 low95,
                 high95,
                 cumulative: sum as f64 / failed as f64,
-                probability: path.map(|_| certain / list.len() as f64),
+                probability: path
+                    .filter(|_| !list.is_empty())
+                    .map(|_| certain / list.len() as f64),
                 newest: list.iter().rev().take(5).map(|u| u.unit.clone()).collect(),
                 batches,
             }

@@ -155,6 +155,14 @@ pub fn text(inspection: &Inspection, attempt: u32, colour: bool, below: &[String
             probability(cause.probability)
         );
         lines.push(labelled("Cause", &text));
+        for other in &inspection.also {
+            let text = format!(
+                "{} ({})",
+                plain(&other.text),
+                probability(other.probability)
+            );
+            lines.push(labelled("And", &text));
+        }
     } else if inspection.verdict == Judgement::Fail {
         lines.push(labelled(
             "Cause",

@@ -22,6 +22,7 @@ pub(in crate::report) fn example(verdict: Judgement) -> Inspection {
             probability: 0.94,
             text: "leak seam: like a slot 300 mm long and 0.42 mm wide".to_string(),
         }),
+        also: Vec::new(),
         doubts: Vec::new(),
         design_name: "Dome bass unit".to_string(),
         design_digest: "ab".repeat(32),

@@ -25,6 +25,16 @@ pub fn share(cause: &CauseCount) -> String {
     )
 }
 
+/// In how many units it stands beside another cause.
+#[must_use]
+pub fn beside(cause: &CauseCount) -> Option<String> {
+    match cause.beside {
+        0 => None,
+        1 => Some("and beside another cause in 1 unit".to_owned()),
+        n => Some(format!("and beside another cause in {n} units")),
+    }
+}
+
 /// Batches with a cause: the three with most units.
 #[must_use]
 pub fn batches(cause: &CauseCount) -> String {
@@ -70,6 +80,9 @@ pub fn text(pareto: &Pareto) -> String {
             percent(cause.cumulative),
             cause.probability.map_or("–".to_owned(), probability)
         ));
+        if let Some(beside) = beside(cause) {
+            wrapped(&mut out, &beside, 6);
+        }
         let batches = batches(cause);
         if !batches.is_empty() {
             wrapped(&mut out, &format!("batches {batches}"), 6);

@@ -29,6 +29,7 @@ pub fn inspection(unit: &str, minute: u32) -> Entry {
         refers_to: None,
         remark: None,
         verdict,
+        also: Vec::new(),
         cause: failed.then(|| Cause {
             path: "leak.seam.resistance".to_string(),
             probability: 0.93,

@@ -22,6 +22,7 @@ pub fn entry(kind: Kind, at: &str, unit: &str, verdict: Judgement) -> Entry {
         remark: None,
         verdict,
         cause: None,
+        also: Vec::new(),
         limits: String::new(),
         design: "0".repeat(64),
         software: "test".into(),
@@ -77,6 +78,9 @@ fn log(folder: &Path) -> PathBuf {
         } else {
             fails.then(|| cause("residue:mouth-near:31.5"))
         };
+        if (40..44).contains(&n) {
+            e.also = vec![cause("resistor.r1.resistance")];
+        }
         let moved = if n >= 80 { 2.0 } else { 0.0 };
         e.values
             .push(value("r", "Ω", 10.0 + moved + random.normal()));
@@ -90,6 +94,7 @@ fn log(folder: &Path) -> PathBuf {
             e.attempt = 2;
             e.verdict = Judgement::Pass;
             e.cause = None;
+            e.also.clear();
             e.values[0].value = Some(1000.0);
             ledger.append(&station, &e).unwrap();
         }
@@ -215,6 +220,17 @@ fn causes_and_yields_count_units_once() {
     assert_eq!(
         (&first["units"], &first["share"]),
         (&10.into(), &1.0.into())
+    );
+    // Four of them have a second cause, with which no unit counts.
+    assert_eq!(
+        (&first["beside"], said["causes"].as_array().unwrap().len()),
+        (&0.into(), 2)
+    );
+    let second = &said["causes"][1];
+    assert_eq!(second["path"], "resistor.r1.resistance");
+    assert_eq!(
+        (&second["units"], &second["beside"]),
+        (&0.into(), &4.into())
     );
     // DERIVED: 10 of 10: lower end 0.025^(1/10).
     assert!((first["low95"].as_f64().unwrap() - 0.025_f64.powf(0.1)).abs() < 1e-9);

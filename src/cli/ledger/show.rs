@@ -80,14 +80,14 @@ fn print(one: &Stored, later: &[Stored], out: &Output) {
     field("attempt", &e.attempt.to_string());
     field("refers to", e.refers_to.as_deref().unwrap_or_default());
     field("remark", e.remark.as_deref().unwrap_or_default());
-    if let Some(cause) = &e.cause {
+    for (i, cause) in e.cause.iter().chain(&e.also).enumerate() {
         let text = format!(
             "{} ({:.0} %): {}",
             cause.path,
             100.0 * cause.probability,
             cause.text
         );
-        field("cause", &text);
+        field(if i == 0 { "cause" } else { "and" }, &text);
     }
     field("limits", &e.limits);
     field("design", &e.design);

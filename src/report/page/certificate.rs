@@ -97,6 +97,9 @@ pub fn certificate(c: &Certificate<'_>) -> String {
                         @if let Some(cause) = &e.cause {
                             p { "Most probable cause: " (cause.text) " (" (probability(cause.probability)) ")." }
                         }
+                        @for other in &e.also {
+                            p { "And: " (other.text) " (" (probability(other.probability)) ")." }
+                        }
                         @if let Some(remark) = &e.remark { p { "Remark: " (remark) } }
                     }
                     section {

@@ -127,7 +127,7 @@ fn cause_part(all: &Pareto) -> Markup {
                     } }
                     tbody { @for c in &all.causes { tr {
                         th scope="row" class="name" { (pareto::name(c)) }
-                        td { (c.units) } td { (pareto::share(c)) }
+                        td { (c.units) @if let Some(beside) = pareto::beside(c) { " (" (beside) ")" } } td { (pareto::share(c)) }
                         td { (c.probability.map_or("–".to_owned(), probability)) }
                         td class="name" { (pareto::batches(c)) }
                     } } }

@@ -67,6 +67,11 @@ pub const ENTRY_COLUMNS: &[Column] = &[
     ),
     ("cause_probability", Holds::Real, "its probability, 0 to 1"),
     ("cause_text", Holds::Text, "the same in workshop words"),
+    (
+        "also",
+        Holds::Text,
+        "paths of what else is wrong, divided by semicolons",
+    ),
     ("limits", Holds::Text, "digest of the limits file"),
     ("design", Holds::Text, "digest of the design file"),
     ("software", Holds::Text, "program and version"),
@@ -293,6 +298,13 @@ fn entry(stored: &Stored, at_us: i64) -> Vec<Cell<'_>> {
         maybe(e.cause.as_ref().map(|c| &c.path)),
         real(e.cause.as_ref().map(|c| c.probability)),
         maybe(e.cause.as_ref().map(|c| &c.text)),
+        match e.also.as_slice() {
+            [] => Cell::Empty,
+            list => {
+                let paths: Vec<&str> = list.iter().map(|c| c.path.as_str()).collect();
+                Cell::Text(Cow::Owned(paths.join(";")))
+            }
+        },
         text(&e.limits),
         text(&e.design),
         text(&e.software),
