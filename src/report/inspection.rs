@@ -1,6 +1,6 @@
 //! The result of a production test in the terminal: the verdict in letters that are read across a hall, then the reasons.
 
-use super::number::{fixed, probability, significant, with_unit};
+use super::number::{end, fixed, probability, significant, with_uncertainty, with_unit};
 use super::text::{labelled, painted, plain};
 use super::words;
 use crate::production::entry::{Judgement, Value};
@@ -100,7 +100,11 @@ pub fn digits(value: f64, unit: &str) -> String {
 /// The limits of a value: «−0.80 … 0.91», «up to −48.00», «from 1.1e6 on».
 #[must_use]
 pub fn limits(value: &Value) -> String {
-    let show = |v| digits(v, &value.unit);
+    let lead = value.value.or(value.low).or(value.high).unwrap_or(1.0);
+    let show = |v| match value.unit.as_str() {
+        "dB" => fixed(v, 2),
+        unit => end(unit, lead, v),
+    };
     match (value.low, value.high) {
         (Some(low), Some(high)) => format!("{} … {}", show(low), show(high)),
         (Some(low), None) => format!("from {} on", show(low)),
@@ -124,7 +128,7 @@ pub fn measured(value: &Value) -> String {
         Some(u) if u > 0.0 && value.unit == "dB" => {
             format!("{} ± {}", digits(v, &value.unit), fixed(u, 2))
         }
-        Some(u) if u > 0.0 => format!("{} ± {}", digits(v, &value.unit), significant(u, 2)),
+        Some(u) if u > 0.0 => return with_uncertainty(&value.unit, v, u),
         _ => digits(v, &value.unit),
     };
     with_unit(&number, &value.unit)
@@ -191,13 +195,13 @@ pub fn text(inspection: &Inspection, attempt: u32, colour: bool, below: &[String
         );
         lines.push(labelled("Limits", &text));
         lines.push(format!(
-            "\n  {:<30} {:<25} {}",
+            "\n  {:<28} {:<27} {}",
             "", "measured (k = 2)", "limits"
         ));
         for v in odd.iter().take(MOST_ROWS) {
             let sign = words::sign(verdict(v.verdict));
-            let name: String = name(v).chars().take(30).collect();
-            let line = format!("{sign} {name:<30} {:<25} {}", measured(v), limits(v));
+            let name: String = name(v).chars().take(28).collect();
+            let line = format!("{sign} {name:<28} {:<27} {}", measured(v), limits(v));
             lines.push(if colour {
                 painted(line.trim_end(), verdict(v.verdict), false)
             } else {

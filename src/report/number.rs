@@ -160,32 +160,82 @@ fn raised(power: i32) -> String {
 /// Factor from SI to the shown unit, and its name.
 pub(super) fn workshop(unit: &str, value: f64) -> (f64, String) {
     let size = value.abs();
-    let named = |factor: f64, name: &str| (factor, name.to_owned());
-    match unit {
-        "m" if size < 10.0 => named(1e3, "mm"),
-        "m²" if size < 1.0 => named(1e4, "cm²"),
-        "m³" if size < 10.0 => named(1e3, "l"),
-        "kg" if size < 1.0 => named(1e3, "g"),
-        "H" => named(1e3, "mH"),
-        "m/N" => named(1e3, "mm/N"),
-        _ => {
-            let power = if size > 0.0 && size.is_finite() {
-                (size.log10().floor() as i32).div_euclid(3) * 3
-            } else {
-                0
-            };
-            if (-3..6).contains(&power) && (1e-2..1e4).contains(&size) || power == 0 {
-                (1.0, unit.to_owned())
-            } else if unit.is_empty() {
-                (10f64.powi(-power), format!("×{THIN}10{}", raised(power)))
-            } else {
-                (
-                    10f64.powi(-power),
-                    format!("10{}{THIN}{unit}", raised(power)),
-                )
-            }
-        }
+    if let Some((factor, name)) = named(unit, size) {
+        return (factor, name.to_owned());
     }
+    let power = thousands(size);
+    if (-3..6).contains(&power) && (1e-2..1e4).contains(&size) || power == 0 {
+        (1.0, unit.to_owned())
+    } else if unit.is_empty() {
+        (10f64.powi(-power), format!("×{THIN}10{}", raised(power)))
+    } else {
+        (
+            10f64.powi(-power),
+            format!("10{}{THIN}{unit}", raised(power)),
+        )
+    }
+}
+
+/// Factor from SI to a unit with a name of its own, where a workshop has one for that size.
+fn named(unit: &str, size: f64) -> Option<(f64, &'static str)> {
+    match unit {
+        "m" if size < 10.0 => Some((1e3, "mm")),
+        "m²" if size < 1.0 => Some((1e4, "cm²")),
+        "m³" if size < 10.0 => Some((1e3, "l")),
+        "kg" if size < 1.0 => Some((1e3, "g")),
+        "H" => Some((1e3, "mH")),
+        "m/N" => Some((1e3, "mm/N")),
+        _ => None,
+    }
+}
+
+/// The power of a thousand below a number, as a power of ten.
+fn thousands(size: f64) -> i32 {
+    if size > 0.0 && size.is_finite() {
+        (size.log10().floor() as i32).div_euclid(3) * 3
+    } else {
+        0
+    }
+}
+
+/// A number and what it is known to, in the unit of the workshop: the uncertainty keeps two digits, the value as many
+/// places. Outside 10⁻³…10⁶ both stand before one power of ten.
+#[must_use]
+pub fn with_uncertainty(unit: &str, value: f64, expanded: f64) -> String {
+    let (factor, name) = named(unit, value.abs()).unwrap_or((1.0, unit));
+    let (v, u) = (value * factor, expanded * factor);
+    let power = if (1e-3..1e6).contains(&v.abs()) {
+        0
+    } else {
+        thousands(v.abs())
+    };
+    let (v, u) = (v * 10f64.powi(-power), u * 10f64.powi(-power));
+    let place = u.log10().floor() as i32 - 1;
+    let pair = format!("{} ± {}", rounded(v, place), rounded(u, place));
+    match power {
+        0 => with_unit(&pair, name),
+        _ => with_unit(&format!("({pair})·10{}", raised(power)), name),
+    }
+}
+
+/// The end of a limit in the unit in which a `value` beside it is shown.
+#[must_use]
+pub fn end(unit: &str, value: f64, end: f64) -> String {
+    let (factor, _) = named(unit, value.abs()).unwrap_or((1.0, unit));
+    let shown = end * factor;
+    if shown == 0.0 || !(1e-3..1e6).contains(&shown.abs()) {
+        return significant(shown, 4);
+    }
+    rounded(shown, shown.abs().log10().floor() as i32 - 3)
+}
+
+/// Rounded to a power of ten.
+fn rounded(value: f64, place: i32) -> String {
+    if place <= 0 {
+        return fixed(value, place.unsigned_abs().min(9) as usize);
+    }
+    let step = 10f64.powi(place);
+    fixed((value / step).round() * step, 0)
 }
 
 /// Decimals so that the half width of an interval keeps two significant digits, as long as the value does not
@@ -283,6 +333,26 @@ mod tests {
         assert_eq!(band(1000.0 * 10f64.powf(-1.9)), "12.5");
         assert_eq!(band(9.95), "10");
         assert_eq!(band(0.0), "–");
+    }
+
+    /// DERIVED by the rule: two digits of the uncertainty.
+    #[test]
+    fn a_value_has_the_places_of_its_uncertainty() {
+        for (unit, value, expanded, text) in [
+            ("Pa·s/m³", 120_018.4, 3339.0, "120000 ± 3300 Pa·s/m³"),
+            ("m/N", 0.000_146_9, 2.09e-6, "0.1469 ± 0.0021 mm/N"),
+            ("Pa·s/m³", 2.0123e6, 56_100.0, "(2.012 ± 0.056)·10⁶ Pa·s/m³"),
+            ("kg/s", 4.004, 0.15, "4.00 ± 0.15 kg/s"),
+        ] {
+            assert_eq!(
+                with_uncertainty(unit, value, expanded),
+                text.replace(" P", "\u{202f}P")
+                    .replace(" m", "\u{202f}m")
+                    .replace(" k", "\u{202f}k")
+            );
+        }
+        assert_eq!(end("m/N", 0.000_15, 0.000_100_4), "0.1004");
+        assert_eq!(end("Pa·s/m³", 1.2e5, 484_999.0), "485000");
     }
 
     /// DERIVED by the rule: half width 0.052e6 keeps two digits, so two decimals of 10⁶.
