@@ -85,6 +85,7 @@ pub fn session(args: &Args, file: &Path, out: &Output) -> Result<Session, Failur
     let folder = file.parent().unwrap_or_else(|| Path::new("")).to_path_buf();
     let wanted = labels(args, &start)?;
     let mut bench = Bench::open(args, &start.set, start.design)?;
+    bench.goes_on(&start.set)?;
     let mut desk = Desk::new(out)?;
     let unasked = args.level.yes && !std::io::stdin().is_terminal();
     if !bench.agreed(&mut desk, &wanted, args.level.yes)? {
@@ -124,13 +125,10 @@ pub fn session(args: &Args, file: &Path, out: &Output) -> Result<Session, Failur
             }
             Ended::Skipped => {}
             Ended::Stopped => {
-                let more = match &args.unreal.virtual_design {
-                    Some(design) => format!(" --virtual {}, and the same faults", design.display()),
-                    None => String::new(),
-                };
                 desk.say(guided::folded(&format!(
-                    "Stopped. Go on later with: bassay record --set {}{more}",
-                    file.display()
+                    "Stopped. Go on later with: bassay record --set {}{}",
+                    file.display(),
+                    args.unreal.again()
                 )));
                 break;
             }
