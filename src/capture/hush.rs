@@ -65,7 +65,8 @@ impl Drop for Hush {
     }
 }
 
-#[cfg(all(test, target_os = "linux"))]
+#[cfg(target_os = "linux")]
+#[cfg(test)]
 mod tests {
     use super::Hush;
     use std::path::PathBuf;

@@ -123,19 +123,21 @@ pub struct Sweep {
     pub duration_s: Option<f64>,
 }
 
+/// A word as a shell takes it.
+pub(super) fn quoted(text: &str) -> String {
+    let plain = |c: char| c.is_alphanumeric() || "/._-=+:,@%".contains(c);
+    if text.chars().all(plain) {
+        text.to_string()
+    } else {
+        format!("'{}'", text.replace('\'', "'\\''"))
+    }
+}
+
 impl Virtual {
     /// The options that bring the same virtual unit to the bench again, each with a space ahead; empty without one.
     pub(super) fn again(&self) -> String {
         let Some(design) = &self.virtual_design else {
             return String::new();
-        };
-        let plain = |c: char| c.is_alphanumeric() || "/._-=+:,@%".contains(c);
-        let quoted = |text: &str| {
-            if text.chars().all(plain) {
-                text.to_string()
-            } else {
-                format!("'{}'", text.replace('\'', "'\\''"))
-            }
         };
         let mut text = format!(" --virtual {}", quoted(&design.to_string_lossy()));
         for fault in &self.fault {

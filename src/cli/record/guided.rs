@@ -160,7 +160,7 @@ impl Post<'_> {
                     let signal = samples(ramp.burst(level_dbfs))?;
                     let seconds = signal.len() as f64 / self.bench.rate_hz() + 0.5;
                     let plan = self.bench.listen_plan(self.what, signal, seconds);
-                    let name = format!("level {level_dbfs:.0} dBFS");
+                    let name = format!("at {level_dbfs:.0} dBFS");
                     let Some(heard) = self.hear(&plan, &name)? else {
                         return Ok(None);
                     };

@@ -21,6 +21,7 @@ use crate::design::captures::CaptureSet;
 use crate::design::captures_write::{NewCapture, new_set, with_capture};
 use crate::design::{captures_read, read};
 use crate::files::{read_whole, write_whole};
+use args::quoted;
 use bench::Bench;
 use desk::{Answer, Desk};
 use guided::{Ended, Kept, Post};
@@ -125,9 +126,20 @@ pub fn session(args: &Args, file: &Path, out: &Output) -> Result<Session, Failur
             }
             Ended::Skipped => {}
             Ended::Stopped => {
+                // The captures file is made with the first capture that is kept.
+                let made = match (&args.design, &args.unit) {
+                    (Some(design), Some(unit)) if !file.exists() => {
+                        format!(
+                            " --design {} --unit {}",
+                            quoted(&design.to_string_lossy()),
+                            quoted(unit)
+                        )
+                    }
+                    _ => String::new(),
+                };
                 desk.say(guided::folded(&format!(
-                    "Stopped. Go on later with: bassay record --set {}{}",
-                    file.display(),
+                    "Stopped. Go on later with: bassay record --set {}{made}{}",
+                    quoted(&file.to_string_lossy()),
                     args.unreal.again()
                 )));
                 break;
