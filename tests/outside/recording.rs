@@ -103,12 +103,14 @@ pub fn harmonics_of_a_polynomial() {
     ] {
         let wanted = 20.0 * (part / linear).log10();
         let found = got.harmonics.iter().find(|h| h.order == order).unwrap();
-        let inside = found.frequency_hz.iter().zip(&found.level_db);
-        let inside: Vec<_> = inside.filter(|(f, _)| (20.0..120.0).contains(*f)).collect();
+        let levels = found.frequency_hz.iter().zip(&found.level_db);
+        let levels: Vec<f64> = levels
+            .filter_map(|(f, level)| (20.0..120.0).contains(f).then_some(*level))
+            .collect();
         // Every fourth of 48 points an octave over 2.6 octaves: 31.
-        assert!(inside.len() > 25);
-        for (_, level) in inside {
-            assert_within(*level, wanted, 0.3, "dB", name);
+        assert!(levels.len() > 25);
+        for level in levels {
+            assert_within(level, wanted, 0.3, "dB", name);
         }
     }
 }
