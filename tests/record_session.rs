@@ -336,3 +336,57 @@ fn a_limit_is_named_before_anything_is_played() {
     assert_eq!(status, Some(2), "{err}");
     assert!(err.contains("'loudness' is no limit"), "{err}");
 }
+
+/// A set of a virtual unit goes on with that unit only: another fault is another unit, and nothing is recorded.
+#[test]
+fn a_set_goes_on_with_the_same_unit_only() {
+    let folder = tempfile::tempdir().unwrap();
+    let design = std::fs::canonicalize("sample-captures/dome.toml").unwrap();
+    let set = folder.path().join("captures.toml");
+    let record = |more: &[&str]| {
+        let output = assert_cmd::Command::cargo_bin("bassay")
+            .unwrap()
+            .args(["record", "--yes", "--pace", "20", "--set"])
+            .arg(&set)
+            .arg("--virtual")
+            .arg(&design)
+            .args(more)
+            .output()
+            .unwrap();
+        let text = String::from_utf8_lossy(&output.stderr).into_owned();
+        (output.status.code(), text)
+    };
+    let design_text = design.display().to_string();
+    let first = [
+        "--capture",
+        "impedance",
+        "--design",
+        &design_text,
+        "--unit",
+        "t",
+        "--duration-s",
+        "3",
+        "--fault",
+        "duct.*.length=-0.002",
+    ];
+    let (status, err) = record(&first);
+    assert_eq!(status, Some(0), "{err}");
+    // What the increment made of a number is said, with its unit.
+    assert!(
+        err.contains(" as designed)") && err.contains(" m ("),
+        "{err}"
+    );
+    let before = std::fs::read(&set).unwrap();
+    for other in [
+        &["--fault", "duct.*.length=0.002"][..],
+        &["--fault", "duct.*.length=-0.002", "--seed", "4"],
+        &[],
+    ] {
+        let (status, err) = record(other);
+        assert_eq!(status, Some(2), "{other:?}: {err}");
+        assert!(err.contains("a captures file is of one unit"), "{err}");
+    }
+    assert_eq!(std::fs::read(&set).unwrap(), before);
+    let (status, err) = record(&["--fault", "duct.*.length=-0.002", "--capture", "impedance"]);
+    assert_eq!(status, Some(0), "{err}");
+}

@@ -31,6 +31,12 @@ pub trait Card {
     /// What a person calls it; written into `captures.toml`.
     fn label(&self) -> String;
 
+    /// What cannot be told of a take at this rate, in words; `None` where there is nothing.
+    fn doubt(&self, sample_rate_hz: u32) -> Option<String> {
+        let _ = sample_rate_hz;
+        None
+    }
+
     /// Opens and starts both streams, the input first. They run until the handle is stopped.
     ///
     /// # Errors
@@ -115,6 +121,14 @@ pub enum CardError {
         name: String,
         /// Those that exist.
         known: String,
+    },
+    /// There is no device at all.
+    #[error(
+        "this machine has no sound device to {}: connect a sound card, check that the sound system runs and that you may use it (on Linux the group «audio», or a sound server of your own session); `bassay devices` then lists it. Without one: --virtual DESIGN, or `bassay sweep` and a recorder", if *.direction == "input" { "record from" } else { "play on" }
+    )]
+    Nothing {
+        /// `input` or `output`.
+        direction: &'static str,
     },
     /// A part of a name that several devices have.
     #[error("'{name}' is part of several {direction} devices; write more of the name: {known}")]

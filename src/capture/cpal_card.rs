@@ -6,7 +6,8 @@
 //! answers neither.
 
 use super::card::{Card, CardError, Fault, FaultKind, Hear, Play, Running, Shape};
-use super::ports::{self, Direction, called, quietly};
+use super::hush::Hush;
+use super::ports::{self, Direction, called};
 use cpal::traits::{DeviceTrait, StreamTrait};
 use cpal::{
     BufferSize, ErrorKind, FromSample, I24, Sample, SampleFormat, SizedSample, Stream,
@@ -62,6 +63,18 @@ impl Card for CpalCard {
         }
     }
 
+    fn doubt(&self, sample_rate_hz: u32) -> Option<String> {
+        let through = [&self.input, &self.output]
+            .into_iter()
+            .any(ports::may_convert);
+        through.then(|| {
+            format!(
+                "{} is opened through the sound system, which may convert {sample_rate_hz} Hz from or to another rate of the hardware without telling; a hw: device of `bassay devices` cannot",
+                self.label()
+            )
+        })
+    }
+
     fn start(
         &mut self,
         shape: Shape,
@@ -72,10 +85,11 @@ impl Card for CpalCard {
         let device = self.label();
         let (input, output) = (self.input.clone(), self.output.clone());
         let (send, opened) = channel();
+        let _hush = Hush::begin();
         let spawned = std::thread::Builder::new()
             .name("open sound card".to_string())
             .spawn(move || {
-                let _ = send.send(quietly(|| open(&input, &output, shape, play, hear, &fault)));
+                let _ = send.send(open(&input, &output, shape, play, hear, &fault));
             });
         let failed = |cause: String| CardError::Start {
             device: device.clone(),
@@ -98,10 +112,11 @@ impl Running for Streams {
     fn stop(self: Box<Self>) -> Result<(), CardError> {
         let Self { device, streams } = *self;
         let (send, ended) = channel();
+        let _hush = Hush::begin();
         let spawned = std::thread::Builder::new()
             .name("close sound card".to_string())
             .spawn(move || {
-                quietly(|| drop(streams));
+                drop(streams);
                 let _ = send.send(());
             });
         let done = spawned.is_ok() && ended.recv_timeout(ENDS) != Err(RecvTimeoutError::Timeout);
@@ -217,6 +232,18 @@ fn has(ranges: &[SupportedStreamConfigRange]) -> String {
     format!("up to {most} channels, {} Hz", rates.join(", "))
 }
 
+/// Linux error numbers that mean that a device or its server is not there any more: EIO, ENXIO, ENODEV, EBADFD, ECONNRESET,
+/// ENOTCONN, ECONNREFUSED. A sound server that is killed answers its clients' next question with EIO.
+const GONE: [i32; 7] = [5, 6, 19, 77, 104, 107, 111];
+
+/// Whether what the sound library says ends with such a number in brackets, of either sign; it has no other form for it.
+fn tells_gone(message: &str) -> bool {
+    let number = message.trim_end_matches(['\'', ')']).rsplit_once('(');
+    number
+        .and_then(|(_, n)| n.trim_start_matches('-').parse::<i32>().ok())
+        .is_some_and(|n| GONE.contains(&n))
+}
+
 /// Leaves in `fault` what cpal reports: it may do so millions of times a second.
 fn report(fault: &Arc<Fault>) -> impl FnMut(cpal::Error) + Send + 'static + use<> {
     let fault = Arc::clone(fault);
@@ -226,6 +253,9 @@ fn report(fault: &Arc<Fault>) -> impl FnMut(cpal::Error) + Send + 'static + use<
         ErrorKind::Xrun => fault.set(FaultKind::Xrun),
         ErrorKind::DeviceNotAvailable | ErrorKind::HostUnavailable => fault.set(FaultKind::Gone),
         ErrorKind::StreamInvalidated | ErrorKind::DeviceChanged => fault.set(FaultKind::Changed),
+        ErrorKind::BackendError if error.message().is_some_and(tells_gone) => {
+            fault.set(FaultKind::Gone);
+        }
         _ => fault.set(FaultKind::Other),
     }
 }

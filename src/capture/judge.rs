@@ -13,7 +13,8 @@ use crate::design::{AirConditions, Design};
 use crate::measure::{Observation, Response, TakeWarning, warning_text};
 use crate::model::network::Network;
 use crate::model::{ModelError, Observed};
-use crate::signal::bands::third_octaves;
+use crate::signal::bands::{ThirdOctave, third_octaves};
+use crate::verify::bands::{self, Reach};
 use num_complex::Complex64;
 use std::f64::consts::TAU;
 use std::fmt;
@@ -55,6 +56,13 @@ pub enum Remark {
         center_hz: Vec<f64>,
         /// The worst of them, dB.
         least_db: f64,
+    },
+    /// Bands of the judged band that the sweep does not cover.
+    Unswept {
+        /// Midbands, Hz.
+        center_hz: Vec<f64>,
+        /// What it covers, Hz.
+        swept_hz: [f64; 2],
     },
     /// Less signal over noise than wanted.
     Quieter {
@@ -100,6 +108,7 @@ impl Remark {
             Self::Take(TakeWarning::Inverted)
             | Self::Inverted
             | Self::Elsewhere { .. }
+            | Self::Unswept { .. }
             | Self::Take(TakeWarning::Hum { .. }) => Weight::Look,
             Self::Quieter { .. } | Self::Take(_) => Weight::Note,
         }
@@ -114,13 +123,20 @@ impl fmt::Display for Remark {
                 center_hz,
                 least_db,
             } => {
-                let bands: Vec<String> = center_hz.iter().map(|c| format!("{c:.0}")).collect();
                 write!(
                     f,
-                    "too near to the noise at {} Hz (worst {least_db:.0} dB, {USABLE_DB:.0} dB needed): play louder or longer, or wait for quiet",
-                    bands.join(", ")
+                    "too near to the noise at {} Hz (worst {least_db:.0} dB, {USABLE_DB:.0} dB needed without a gap): play louder or longer, or wait for quiet",
+                    midbands(center_hz)
                 )
             }
+            Self::Unswept {
+                center_hz,
+                swept_hz: [low, high],
+            } => write!(
+                f,
+                "the target's bands at {} Hz cannot be judged, because the sweep goes from {low:.0} to {high:.0} Hz: begin a set with another --start-hz or --stop-hz",
+                midbands(center_hz)
+            ),
             Self::Quieter { snr_db, wanted_db } => write!(
                 f,
                 "{snr_db:.0} dB over the noise, {wanted_db:.0} dB were wanted: intervals will be wider"
@@ -146,6 +162,11 @@ impl fmt::Display for Remark {
             ),
         }
     }
+}
+
+fn midbands(center_hz: &[f64]) -> String {
+    let list: Vec<String> = center_hz.iter().map(|c| format!("{c}")).collect();
+    list.join(", ")
 }
 
 /// Judges a take that was just made. `earlier` is a take of the same thing before it.
@@ -178,27 +199,43 @@ pub fn judge(
     Ok(remarks)
 }
 
+/// What keeps bands of the target from being judged, by the rule that `verify` has ([`bands::reach`]).
 fn noise(design: &Design, response: &Response, wanted_db: f64) -> Vec<Remark> {
-    let band = design.target.map(|t| t.band_hz);
-    let judged = response
-        .take
-        .snr_bands
-        .iter()
-        .filter(|(center, _)| band.is_none_or(|[low, high]| low <= *center && *center <= high));
-    let poor: Vec<(f64, f64)> = judged.copied().filter(|b| b.1 < USABLE_DB).collect();
+    let (Some(&low), Some(&high)) = (response.frequency_hz.first(), response.frequency_hz.last())
+    else {
+        return Vec::new();
+    };
+    let [from, to] = design.target.map_or([low, high], |t| t.band_hz);
+    let all = bands::judged_bands(design, low.min(from), high.max(to));
+    let reached = |wanted: Reach| -> Vec<&ThirdOctave> {
+        all.iter()
+            .filter(|band| bands::reach(response, band) == wanted)
+            .collect()
+    };
+    let center = |list: &[&ThirdOctave]| list.iter().map(|b| b.nominal_hz).collect();
+    let mut remarks = Vec::new();
+    let poor = reached(Reach::Quiet);
     if !poor.is_empty() {
-        return vec![Remark::TooQuiet {
-            center_hz: poor.iter().map(|b| b.0).collect(),
-            least_db: poor.iter().map(|b| b.1).fold(f64::INFINITY, f64::min),
-        }];
-    }
-    if response.take.snr_db < wanted_db {
-        return vec![Remark::Quieter {
+        let levels = poor.iter().map(|b| bands::snr_db(response, b));
+        remarks.push(Remark::TooQuiet {
+            center_hz: center(&poor),
+            least_db: levels.fold(f64::INFINITY, f64::min),
+        });
+    } else if response.take.snr_db < wanted_db {
+        remarks.push(Remark::Quieter {
             snr_db: response.take.snr_db,
             wanted_db,
-        }];
+        });
     }
-    Vec::new()
+    let beyond = reached(Reach::Unswept);
+    // Without a target nothing was asked for beyond the sweep.
+    if design.target.is_some() && !beyond.is_empty() {
+        remarks.push(Remark::Unswept {
+            center_hz: center(&beyond),
+            swept_hz: [low, high],
+        });
+    }
+    remarks
 }
 
 /// Points of the response inside its usable band.

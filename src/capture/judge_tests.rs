@@ -124,12 +124,38 @@ fn noise_excuses_a_difference() {
 fn too_near_to_the_noise_means_again() {
     let design = design();
     let mut quiet = take(&design, "mouth-near", "mouth-near", same);
-    quiet.take.snr_bands = vec![(5.0, 3.0), (31.6, 12.0), (50.1, 60.0)];
+    quiet.take.snr_bands = vec![(5.0, 3.0), (20.0, 17.0), (25.1, 12.0), (31.6, 55.0)];
+    // The lower edge of the band at 31.6 Hz.
+    quiet.take.usable_hz[0] = 28.2;
     let list = remarks(&quiet, None);
     assert!(
         matches!(&list[..], [Remark::TooQuiet { center_hz, least_db }]
-            if *center_hz == [31.6] && *least_db == 12.0),
+            if *center_hz == [20.0, 25.0] && *least_db == 12.0),
         "{list:?}"
     );
     assert_eq!(list[0].weight(), Weight::Again);
+}
+
+/// DERIVED: a target from 18 to 120 Hz has midbands from 20 to 100 Hz; those that a sweep from 30 to 100 Hz does not wholly cover
+/// are 20, 25, 31.5 (28.2 to 35.5 Hz) and 100 Hz (89.1 to 112 Hz).
+#[test]
+fn what_the_sweep_leaves_out_of_the_target_is_said() {
+    let design = design();
+    assert_eq!(design.target.unwrap().band_hz, [18.0, 120.0]);
+    let mut short = take(&design, "mouth-near", "mouth-near", same);
+    let inside = |f: f64| (30.0..=100.0).contains(&f);
+    let kept: Vec<usize> = (0..short.frequency_hz.len())
+        .filter(|&i| inside(short.frequency_hz[i]))
+        .collect();
+    short.value = kept.iter().map(|&i| short.value[i]).collect();
+    short.noise_rms = kept.iter().map(|&i| short.noise_rms[i]).collect();
+    short.frequency_hz = kept.iter().map(|&i| short.frequency_hz[i]).collect();
+    short.take.usable_hz = [30.0, 100.0];
+    let list = remarks(&short, None);
+    assert!(
+        matches!(&list[..], [Remark::Unswept { center_hz, .. }]
+            if *center_hz == [20.0, 25.0, 31.5, 100.0]),
+        "{list:?}"
+    );
+    assert_eq!(list[0].weight(), Weight::Look);
 }

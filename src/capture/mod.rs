@@ -6,6 +6,8 @@ pub mod card;
 pub mod cpal_card;
 pub mod growing_wav;
 pub mod guide;
+#[cfg(feature = "live")]
+mod hush;
 pub mod judge;
 pub mod level;
 pub mod listen;

@@ -1,6 +1,7 @@
 //! Which inputs and outputs the machine has, and finding one by its name.
 
 use super::card::CardError;
+use super::hush::Hush;
 use cpal::SupportedStreamConfigRange;
 use cpal::traits::{DeviceTrait, HostTrait};
 use serde::Serialize;
@@ -24,6 +25,8 @@ pub struct Port {
     pub sample_rate_hz: [u32; 2],
     /// Sample formats.
     pub formats: Vec<String>,
+    /// Whether the sound system may convert a rate that the hardware does not have, without telling.
+    pub may_convert: bool,
 }
 
 /// Which way the sound goes.
@@ -75,35 +78,49 @@ impl Direction {
     }
 }
 
-/// Keeps remarks of the sound library off standard error while `what` runs in this thread.
-pub(super) fn quietly<T>(what: impl FnOnce() -> T) -> T {
-    #[cfg(target_os = "linux")]
-    let _quiet = alsa::Output::local_error_handler();
-    what()
-}
-
 /// Every input and output of every sound system; empty if there is none.
 #[must_use]
 pub fn ports() -> Vec<Port> {
-    quietly(|| {
-        let mut list = Vec::new();
-        for id in cpal::available_hosts() {
-            let Ok(host) = cpal::host_from_id(id) else {
-                continue;
-            };
-            let Ok(devices) = host.devices() else {
-                continue;
-            };
-            for device in devices {
-                for direction in [Direction::Input, Direction::Output] {
-                    if direction.has(&device) {
-                        list.extend(port(&host, id.name(), &device, direction));
-                    }
+    let _hush = Hush::begin();
+    let mut list = Vec::new();
+    for id in cpal::available_hosts() {
+        let Ok(host) = cpal::host_from_id(id) else {
+            continue;
+        };
+        let defaults = [Direction::Input, Direction::Output]
+            .map(|direction| direction.default_of(&host).map(|d| called(&d).1));
+        for device in devices(&host) {
+            for (direction, default) in [Direction::Input, Direction::Output].iter().zip(&defaults)
+            {
+                if direction.has(&device) {
+                    list.extend(port(default.as_deref(), id.name(), &device, *direction));
                 }
             }
         }
-        list
-    })
+    }
+    list
+}
+
+/// What the sound system calls a sink that swallows all and hears nothing. It takes any rate and any number of channels, and is
+/// no device.
+const NOTHING: &str = "null";
+
+/// The devices of a host.
+fn devices(host: &cpal::Host) -> impl Iterator<Item = cpal::Device> {
+    let all = host.devices().into_iter().flatten();
+    all.filter(|device| called(device).1 != NOTHING)
+}
+
+/// Whether a rate can be converted on the way without a word. A name of ALSA's that leads straight to the hardware, or to the
+/// mixer in front of it, cannot; of all others it is not known.
+fn converts(id: &str) -> bool {
+    let straight = ["hw:", "dmix:", "dsnoop:"];
+    !straight.iter().any(|begin| id.starts_with(begin))
+}
+
+/// Whether the sound system may convert the rate of this device without telling.
+pub(super) fn may_convert(device: &cpal::Device) -> bool {
+    converts(&called(device).1)
 }
 
 /// Name and identity of a device.
@@ -118,7 +135,7 @@ pub(super) fn called(device: &cpal::Device) -> (String, String) {
 }
 
 fn port(
-    host: &cpal::Host,
+    default: Option<&str>,
     host_name: &str,
     device: &cpal::Device,
     direction: Direction,
@@ -139,15 +156,13 @@ fn port(
         .collect();
     formats.sort();
     formats.dedup();
-    let default = direction
-        .default_of(host)
-        .is_some_and(|d| called(&d).1 == id);
     Some(Port {
         host: host_name.to_string(),
         device: name,
+        may_convert: converts(&id),
+        default: default == Some(id.as_str()),
         id,
         direction: direction.word(),
-        default,
         channels: ranges
             .iter()
             .map(SupportedStreamConfigRange::channels)
@@ -189,53 +204,66 @@ fn meant(known: &[(String, String)], wanted: &str) -> Result<usize, Vec<usize>> 
 /// The device of that name; the default without one.
 ///
 /// # Errors
-/// [`CardError::NoDevice`], [`CardError::Ambiguous`].
+/// [`CardError::Nothing`], [`CardError::NoDevice`], [`CardError::Ambiguous`].
 pub fn find(wanted: Option<&str>, direction: Direction) -> Result<cpal::Device, CardError> {
-    quietly(|| {
-        let mut devices = Vec::new();
-        for id in cpal::available_hosts() {
-            let Ok(host) = cpal::host_from_id(id) else {
-                continue;
-            };
-            if wanted.is_none()
-                && let Some(device) = direction.default_of(&host)
-            {
-                return Ok(device);
-            }
-            if let Ok(all) = host.devices() {
-                devices.extend(all.filter(|d| direction.has(d)));
-            }
-        }
-        let known: Vec<(String, String)> = devices.iter().map(called).collect();
-        let list = |places: &[usize]| -> String {
-            let names: Vec<String> = places
-                .iter()
-                .map(|&n| format!("{} [{}]", known[n].0, known[n].1))
-                .collect();
-            if names.is_empty() {
-                "none".to_string()
-            } else {
-                names.join(", ")
-            }
+    let _hush = Hush::begin();
+    let mut all = Vec::new();
+    for id in cpal::available_hosts() {
+        let Ok(host) = cpal::host_from_id(id) else {
+            continue;
         };
-        let name = wanted.unwrap_or("default");
-        match meant(&known, name) {
-            Ok(one) => Ok(devices.swap_remove(one)),
-            Err(several) if several.len() > 1 => Err(CardError::Ambiguous {
+        // A sound system names a default also where nothing is connected.
+        if wanted.is_none()
+            && let Some(device) = direction.default_of(&host)
+            && !direction.ranges(&device).is_empty()
+        {
+            return Ok(device);
+        }
+        all.extend(devices(&host).filter(|d| direction.has(d)));
+    }
+    let Some(name) = wanted else {
+        all.retain(|d| !direction.ranges(d).is_empty());
+        let direction = direction.word();
+        return Err(if all.is_empty() {
+            CardError::Nothing { direction }
+        } else {
+            CardError::NoDevice {
+                direction,
+                name: "default".to_string(),
+                known: listed(&all.iter().map(called).collect::<Vec<_>>()),
+            }
+        });
+    };
+    let known: Vec<(String, String)> = all.iter().map(called).collect();
+    match meant(&known, name) {
+        Ok(one) => Ok(all.swap_remove(one)),
+        Err(several) if several.len() > 1 => {
+            let fit: Vec<_> = several.iter().map(|&n| known[n].clone()).collect();
+            Err(CardError::Ambiguous {
                 direction: direction.word(),
                 name: name.to_string(),
-                known: list(&several),
-            }),
-            Err(_) => {
-                let all: Vec<usize> = (0..known.len()).collect();
-                Err(CardError::NoDevice {
-                    direction: direction.word(),
-                    name: name.to_string(),
-                    known: list(&all),
-                })
-            }
+                known: listed(&fit),
+            })
         }
-    })
+        Err(_) => Err(CardError::NoDevice {
+            direction: direction.word(),
+            name: name.to_string(),
+            known: listed(&known),
+        }),
+    }
+}
+
+/// Names and identities in one line.
+fn listed(known: &[(String, String)]) -> String {
+    let names: Vec<String> = known
+        .iter()
+        .map(|(name, id)| format!("{name} [{id}]"))
+        .collect();
+    if names.is_empty() {
+        "none".to_string()
+    } else {
+        names.join(", ")
+    }
 }
 
 #[cfg(test)]
@@ -259,5 +287,15 @@ mod tests {
         assert_eq!(meant(&known, "Bench card, line"), Err(vec![0, 1]));
         assert_eq!(meant(&known, "dom"), Err(vec![2, 3]));
         assert_eq!(meant(&known, "tower"), Err(vec![]));
+    }
+
+    #[test]
+    fn only_what_leads_to_the_hardware_keeps_its_rate() {
+        for id in ["hw:CARD=0,DEV=0", "dmix:CARD=Bench,DEV=0", "dsnoop:1"] {
+            assert!(!converts(id), "{id}");
+        }
+        for id in ["default", "plughw:CARD=0,DEV=0", "sysdefault:1", "pulse"] {
+            assert!(converts(id), "{id}");
+        }
     }
 }

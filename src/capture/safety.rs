@@ -6,6 +6,7 @@
 //! displacement  √2·|v|/ω                       largest of all cones, peak
 //! coil power    |i|²·Re (Re at its temperature) largest of all coils: at its worst frequency, mean over the sweep, and
 //!               mean over the worst second, which is what is compared with power_w
+//! velocity      |U|/S (RMS) in damping resistors and openings whose limit the design states
 //! pressure      √2·|p| peak; level 20·lg(|p|/20 µPa); exposure L_A,E + 10·lg(1 s/8 h) of one sweep
 //! ```
 //!
@@ -69,11 +70,13 @@ pub enum Name {
     Microphone,
     /// The jig's reference resistor.
     Resistor,
+    /// `max_velocity_m_per_s` of a damping resistor or an opening.
+    Velocity,
 }
 
 impl Name {
     /// All names.
-    pub const ALL: [Self; 7] = [
+    pub const ALL: [Self; 8] = [
         Self::Displacement,
         Self::Power,
         Self::Voltage,
@@ -81,6 +84,7 @@ impl Name {
         Self::Level,
         Self::Microphone,
         Self::Resistor,
+        Self::Velocity,
     ];
 
     /// The word that a person types.
@@ -94,6 +98,22 @@ impl Name {
             Self::Level => "level",
             Self::Microphone => "microphone",
             Self::Resistor => "resistor",
+            Self::Velocity => "velocity",
+        }
+    }
+
+    /// Where its number is stated, for people.
+    #[must_use]
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Displacement => "xmax_m of the driver",
+            Self::Power => "power_w of the driver",
+            Self::Voltage => "max_voltage_v of [drive]",
+            Self::Current => "max_current_a of [drive]",
+            Self::Level => "always there",
+            Self::Microphone => "max_peak_db of the station's [microphone]",
+            Self::Resistor => "reference_power_w of the station's [jig]",
+            Self::Velocity => "max_velocity_m_per_s of each damping resistor",
         }
     }
 }
@@ -166,11 +186,24 @@ pub struct Loudness {
     pub exposure_db: f64,
 }
 
+/// Particle velocity where a limit is stated for it.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Velocity {
+    /// Name of the resistor or opening.
+    pub place: String,
+    /// Largest RMS velocity, m/s.
+    pub rms_m_per_s: Largest,
+    /// `max_velocity_m_per_s`.
+    pub allowed_m_per_s: f64,
+}
+
 /// A limit that is exceeded.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Exceeded {
     /// Its name.
     pub name: Name,
+    /// Which resistor or opening, if there are several.
+    pub place: Option<String>,
     /// Forecast, in `unit`.
     pub forecast: f64,
     /// Allowed, in `unit`.
@@ -190,7 +223,11 @@ impl fmt::Display for Exceeded {
             ..
         } = self;
         let word = self.name.word();
-        write!(f, "{word}: {forecast:.1} {unit}")?;
+        write!(f, "{word}")?;
+        if let Some(place) = &self.place {
+            write!(f, " in {place}")?;
+        }
+        write!(f, ": {forecast:.1} {unit}")?;
         if let Some(hz) = self.at_hz {
             write!(f, " at {hz:.0} Hz")?;
         }
@@ -216,6 +253,8 @@ pub struct Forecast {
     pub current_a: Largest,
     /// Mean power in the jig's reference resistor over the worst second, W; `None` without the jig.
     pub resistor_w: Option<f64>,
+    /// Particle velocity in each damping resistor and opening whose limit is stated.
+    pub velocity: Vec<Velocity>,
     /// At the microphone; `None` without one.
     pub microphone: Option<Loudness>,
     /// 1 m before the openings.
@@ -435,6 +474,7 @@ impl<'a> Bench<'a> {
             },
             current_a: self.largest(&current),
             resistor_w: jig,
+            velocity: self.velocities(&solutions, volts_rms),
             microphone: near,
             operator: self.loudness(&far),
             exceeded: Vec::new(),
@@ -446,6 +486,35 @@ impl<'a> Bench<'a> {
             .map(|r| r.exceeded)
             .collect();
         Ok(forecast)
+    }
+
+    /// |U|/S in resistors and openings whose limit is stated.
+    fn velocities(&self, solutions: &[Solution], volts_rms: f64) -> Vec<Velocity> {
+        let design = self.network.design();
+        let mut list = Vec::new();
+        let mut add = |place: &str, allowed: Option<f64>, flow: &dyn Fn(&Solution) -> f64, area| {
+            let (Some(allowed_m_per_s), Some(area)) = (allowed, area) else {
+                return;
+            };
+            let value: Vec<f64> = solutions
+                .iter()
+                .map(|s| flow(s) * volts_rms / area)
+                .collect();
+            list.push(Velocity {
+                place: place.to_string(),
+                rms_m_per_s: self.largest(&value),
+                allowed_m_per_s,
+            });
+        };
+        for (i, r) in design.resistors.iter().enumerate() {
+            let flow = |s: &Solution| s.resistor_flow[i].norm();
+            add(&r.name, r.max_velocity_m_per_s, &flow, r.area_m2);
+        }
+        for (i, o) in design.openings.iter().enumerate() {
+            let flow = |s: &Solution| s.opening_flow[i].norm();
+            add(&o.name, o.max_velocity_m_per_s, &flow, Some(o.area_m2));
+        }
+        list
     }
 
     fn largest(&self, value: &[f64]) -> Largest {
@@ -529,6 +598,13 @@ impl<'a> Bench<'a> {
                 Name::Resistor,
                 jig && self.around.reference_power_w.is_none(),
             ),
+            (
+                Name::Velocity,
+                design
+                    .resistors
+                    .iter()
+                    .any(|r| r.max_velocity_m_per_s.is_none() || r.area_m2.is_none()),
+            ),
         ];
         let missing = list.into_iter().filter(|(_, missing)| *missing);
         missing.map(|(name, _)| name).collect()
@@ -549,6 +625,7 @@ impl<'a> Bench<'a> {
                 gain,
                 exceeded: Exceeded {
                     name,
+                    place: None,
                     forecast,
                     allowed,
                     unit,
@@ -624,6 +701,17 @@ impl<'a> Bench<'a> {
         if let Some(watts) = forecast.resistor_w {
             let limit = self.around.reference_power_w;
             add(Name::Resistor, watts, limit, "W", None, 2);
+        }
+        for v in &forecast.velocity {
+            let most = v.rms_m_per_s;
+            let hz = Some(most.at_hz);
+            let allowed = Some(v.allowed_m_per_s);
+            add(Name::Velocity, most.value, allowed, "m/s", hz, 1);
+        }
+        // Those came last, in this order.
+        let first = list.len() - forecast.velocity.len();
+        for (ratio, v) in list[first..].iter_mut().zip(&forecast.velocity) {
+            ratio.exceeded.place = Some(v.place.clone());
         }
         list
     }

@@ -200,9 +200,13 @@ fn what_is_exceeded_has_a_name_that_allows_it() {
     let quiet = at_dome(0.1, "mouth-near");
     assert!(quiet.exceeded.is_empty(), "{:?}", quiet.exceeded);
     // What nobody stated cannot be kept, and is said.
-    assert_eq!(quiet.unstated, [Name::Current, Name::Microphone]);
+    let rest = [Name::Current, Name::Microphone, Name::Velocity];
+    assert_eq!(quiet.unstated, rest);
     let jig = at_dome(0.1, "impedance");
-    assert_eq!(jig.unstated, [Name::Current, Name::Resistor]);
+    assert_eq!(
+        jig.unstated,
+        [Name::Current, Name::Resistor, Name::Velocity]
+    );
 }
 
 #[test]
@@ -268,4 +272,30 @@ fn nonsense_is_refused_in_words() {
     for bad in [narrow(100.0, 20.0), narrow(f64::NAN, 20.0), still] {
         assert!(text(forecast(&dome(), &bad, 1.0, &what, &around)).contains("rising band"));
     }
+}
+
+/// DERIVED: all air that the cone moves passes the opening of its own area, so that |U|/S = ω·x/√2 there; the limit of the
+/// design is named with the place, and the level falls in proportion.
+#[test]
+fn the_velocity_in_an_opening_is_that_of_the_cone_before_it() {
+    let mut design = boxed(8.0, 300.0, "");
+    design.openings[0].max_velocity_m_per_s = Some(1e-3);
+    let sweep = narrow(30.0, 30.01);
+    let (what, around) = (What::of("one-metre"), Around::default());
+    let got = forecast(&design, &sweep, 1.0, &what, &around).unwrap();
+    let [found] = &got.velocity[..] else {
+        panic!("{:?}", got.velocity)
+    };
+    let wanted = TAU * 30.01 * got.displacement_m.value / 2f64.sqrt();
+    // 0.1 %: the two are largest at either end of the narrow sweep.
+    let value = found.rms_m_per_s.value;
+    assert!((value / wanted - 1.0).abs() < 1e-3, "{value} {wanted}");
+    let exceeded = &got.exceeded[0];
+    assert_eq!(exceeded.name, Name::Velocity);
+    let text = exceeded.to_string();
+    assert!(text.starts_with("velocity in cone: "), "{text}");
+    let highest = highest_level(&design, &sweep, &what, &around, &[]).unwrap();
+    let volts = highest.unwrap().volts_rms;
+    assert!((volts * value / 1e-3 - 1.0).abs() < 1e-6, "{volts}");
+    assert!(!got.unstated.contains(&Name::Velocity));
 }

@@ -82,8 +82,10 @@ struct Shared {
     played: AtomicU64,
     /// Frames handed to the card, silence counted.
     taken: AtomicU64,
-    /// Frames of silence since the fade or the signal ended.
+    /// Frames of silence since the last one that was not: since the fade or the signal ended, or since the start.
     silent: AtomicU64,
+    /// Frames heard when the card took the first frame of the signal, and one; 0 before that.
+    begun: AtomicU64,
     /// Frames heard.
     heard: AtomicU64,
     /// Frames that did not fit into the ring.
@@ -149,6 +151,13 @@ impl Stream {
         self.shared.played.load(Ordering::Acquire)
     }
 
+    /// Frames that had been heard when the card took the first frame of the signal: exact to a block of either stream. `None`
+    /// before that.
+    #[must_use]
+    pub fn begun(&self) -> Option<u64> {
+        self.shared.begun.load(Ordering::Acquire).checked_sub(1)
+    }
+
     /// Waits a moment and adds the frames that were heard since to `into`.
     ///
     /// # Errors
@@ -182,7 +191,7 @@ impl Stream {
         Ok(())
     }
 
-    /// Fades out what is still playing, waits until that has left the card, and ends both streams. A card that has
+    /// Fades out what is still playing, waits until that has left the card (nothing where silence was played long enough), and ends both streams. A card that has
     /// reported a fault is not waited for.
     ///
     /// # Errors
@@ -236,16 +245,21 @@ fn play(
     let shared = Arc::clone(shared);
     let length = (FADE_S * rate_hz) as usize;
     let (mut at, mut faded) = (0, 0);
+    let mut silent = 0;
     Box::new(move |block| {
         let go = shared.go.load(Ordering::Acquire);
         let fade = shared.fade.load(Ordering::Acquire);
-        let mut silent = 0;
+        if go && at == 0 {
+            let heard = shared.heard.load(Ordering::Acquire);
+            shared.begun.store(heard + 1, Ordering::Release);
+        }
         for frame in block.chunks_exact_mut(outputs) {
             frame.fill(0.0);
             if !go || at >= signal.len() || faded >= length {
                 silent += 1;
                 continue;
             }
+            silent = 0;
             let mut value = signal[at];
             at += 1;
             if fade {
@@ -256,9 +270,7 @@ fn play(
             frame[output_channel - 1] = value;
         }
         shared.played.store(at as u64, Ordering::Release);
-        if fade {
-            shared.silent.fetch_add(silent, Ordering::AcqRel);
-        }
+        shared.silent.store(silent, Ordering::Release);
         shared
             .taken
             .fetch_add((block.len() / outputs) as u64, Ordering::AcqRel);

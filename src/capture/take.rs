@@ -90,6 +90,10 @@ pub struct Taken {
     pub frames: u64,
     /// Largest magnitude of each kept channel, full scale = 1.0.
     pub peak: Vec<f32>,
+    /// Frames from the moment at which the card took the signal's first frame to its arrival on the reference channel; `None`
+    /// where that channel does not tell. It differs from take to take by a block of either stream and by what the
+    /// sound system keeps: nothing depends on it, because start and end are found in the recording.
+    pub latency_frames: Option<f64>,
     /// What the reference channel tells of clocks and lost frames; `None` without one, or if stopped.
     pub continuity: Option<Continuity>,
 }
@@ -397,6 +401,7 @@ pub fn take(
             break;
         }
     }
+    let begun = stream.begun();
     let closed = stream.close();
     let frames = file.frames();
     let peak = meter.peaks();
@@ -413,11 +418,15 @@ pub fn take(
     if let (Err(error), false) = (closed, complete) {
         return Err(error.into());
     }
+    let latency_frames = begun
+        .zip(continuity.as_ref())
+        .map(|(begun, c)| (c.start_s - plan.sweep.silence_before_s) * rate_hz - begun as f64);
     Ok(Taken {
         file,
         complete,
         frames,
         peak,
+        latency_frames,
         continuity,
     })
 }

@@ -16,7 +16,7 @@ use super::guide::What;
 use crate::design::Design;
 use crate::rehearse::live::{Live, LiveUnit, Mistake};
 use crate::rehearse::random::Random;
-use crate::rehearse::settings::{self, Setting, SettingError};
+use crate::rehearse::settings::{self, Difference, Setting, SettingError};
 use crate::rehearse::{RehearseError, Wanted};
 use std::collections::VecDeque;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -91,6 +91,8 @@ pub struct Choices {
     pub pace: Pace,
     /// Frames of a block.
     pub block: usize,
+    /// Which unit it is, in a word or two; written into `captures.toml` behind the card's name.
+    pub unit: String,
     /// What happens, and when after the start of a take, s.
     pub mishap: Option<(f64, Mishap)>,
 }
@@ -102,6 +104,7 @@ impl Default for Choices {
             plugs: Plugs::default(),
             pace: Pace::RealTime,
             block: 480,
+            unit: String::new(),
             mishap: None,
         }
     }
@@ -120,6 +123,7 @@ pub enum VirtualError {
 
 struct State {
     design: Design,
+    differences: Vec<Difference>,
     choices: Choices,
     connected: Wanted,
     takes: u64,
@@ -155,6 +159,12 @@ impl Operator {
     /// Lets something happen this long after the next starts, s, or nothing any more.
     pub fn mishap(&self, mishap: Option<(f64, Mishap)>) {
         self.state().choices.mishap = mishap;
+    }
+
+    /// What of the unit differs from its design: faults and what was drawn.
+    #[must_use]
+    pub fn differences(&self) -> Vec<Difference> {
+        self.state().differences.clone()
     }
 
     /// The bench as it is wired.
@@ -200,6 +210,7 @@ impl VirtualCard {
         Ok(Self {
             operator: Operator(Arc::new(Mutex::new(State {
                 design: built.design,
+                differences: built.differences,
                 choices,
                 connected: Wanted::Impedance,
                 takes: 0,
@@ -254,7 +265,11 @@ fn check(shape: Shape, plugs: Plugs) -> Result<(), CardError> {
 
 impl Card for VirtualCard {
     fn label(&self) -> String {
-        LABEL.to_string()
+        let state = self.operator.state();
+        match state.choices.unit.as_str() {
+            "" => LABEL.to_string(),
+            unit => format!("{LABEL}: {unit}"),
+        }
     }
 
     fn start(

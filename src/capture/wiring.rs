@@ -12,12 +12,16 @@ pub struct Wiring {
     pub card: Card,
     /// Reference resistor of the jig, Ω, if known.
     pub reference_ohm: Option<f64>,
+    /// Power that it bears, W, if stated.
+    pub reference_power_w: Option<f64>,
     /// Lead resistance, Ω.
     pub lead_ohm: f64,
     /// Load channel's gain over the source channel's.
     pub gain_ratio: f64,
     /// How the microphone channel is scaled.
     pub scale: MicrophoneScale,
+    /// Highest peak level that the microphone bears, dB re 20 µPa, if stated.
+    pub microphone_peak_db: Option<f64>,
     /// The microphone's own response.
     pub correction: Option<PathBuf>,
 }
@@ -31,12 +35,14 @@ impl Wiring {
         Self {
             card: station.card.clone(),
             reference_ohm: jig.map(|j| j.reference_ohm),
+            reference_power_w: jig.and_then(|j| j.reference_power_w),
             lead_ohm: jig.map_or(0.0, |j| j.lead_ohm.max(0.0)),
             gain_ratio: jig.map_or(1.0, |j| j.gain_ratio),
             scale: microphone.map_or(MicrophoneScale::Unknown, |m| MicrophoneScale::Sensitivity {
                 sensitivity_v_per_pa: m.sensitivity_v_per_pa,
                 microphone_v_per_unit: m.microphone_v_per_unit,
             }),
+            microphone_peak_db: microphone.and_then(|m| m.max_peak_db),
             correction: microphone.and_then(|m| m.correction.clone()),
         }
     }
@@ -47,9 +53,11 @@ impl Wiring {
         Self {
             card: Card::default(),
             reference_ohm: None,
+            reference_power_w: None,
             lead_ohm: 0.0,
             gain_ratio: 1.0,
             scale: MicrophoneScale::Unknown,
+            microphone_peak_db: None,
             correction: None,
         }
     }

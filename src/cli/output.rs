@@ -1,7 +1,7 @@
 //! Where words go: results to standard output, progress and messages to standard error.
 
 use super::failure::Failure;
-use crate::report::text::{WIDTH, wrapped};
+use crate::report::text::{WIDTH, folded};
 use std::io::{ErrorKind, IsTerminal, Write};
 use std::sync::OnceLock;
 
@@ -106,9 +106,7 @@ fn for_terminal(text: impl std::fmt::Display) -> String {
         if line.chars().count() <= WIDTH {
             return line.to_string();
         }
-        let mut folded = String::new();
-        wrapped(&mut folded, line, indent);
-        folded.trim_end().to_string()
+        folded(line, indent)
     };
     text.split('\n').map(fold).collect::<Vec<_>>().join("\n")
 }

@@ -22,8 +22,7 @@ pub struct RehearseArgs {
     /// Serial number of the unit
     #[arg(long, value_name = "NAME", default_value = "rehearsed")]
     unit: String,
-    /// Change the unit: PATH=VALUE (SI), PATH=x1.12 (factor) or PATH=+0.004 (increment); PATH may hold *
-    #[arg(long, value_name = "PATH=VALUE")]
+    #[arg(long, value_name = "PATH=VALUE", help = format!("Change the unit: {}", settings::HELP))]
     set: Vec<String>,
     /// Seed of noise and drawn tolerances
     #[arg(long, default_value_t = 1)]
@@ -181,8 +180,8 @@ pub fn run(args: &RehearseArgs, out: &Output) -> Result<Exit, Failure> {
     let seed = args.tolerances.then_some(args.seed);
     let built = settings::build(&design, &settings, seed).map_err(Failure::input)?;
     let plan = recording(args, &built);
-    for (path, actual) in built.differences.iter().map(|d| (&d.path, d.actual)) {
-        out.remark(format!("{path} is {actual:.5e}"));
+    for difference in &built.differences {
+        out.remark(difference);
     }
     let started = std::time::Instant::now();
     out.remark(format!("simulating {} captures", plan.captures.len()));

@@ -24,7 +24,8 @@
 //! valid_days = 180
 //! gain_ratio = 1.0021                # microphone or load channel over reference or source channel
 //! gain_ratio_sd = 0.0003
-//! latency_frames = 1210              # optional
+//! latency_frames = 1210              # optional, for people: start and end of a take are found, and nothing depends on it
+//! latency_sd_frames = 11.5           # its spread from take to take
 //! response = "loopback.csv"          # optional: that ratio against frequency, over its value here
 //!
 //! [jig]
@@ -34,6 +35,7 @@
 //! reference_sd_ohm = 0.004
 //! lead_ohm = 0.052
 //! lead_sd_ohm = 0.002
+//! reference_power_w = 5.0            # optional: what the reference resistor bears; no sweep goes beyond it
 //! gain_ratio = 1.0021                # load over source; the loop-back's if left out
 //! gain_ratio_sd = 0.0002
 //! how = "2 resistors, short, equal-gain take"
@@ -44,6 +46,7 @@
 //! sensitivity_v_per_pa = 0.01240
 //! microphone_v_per_unit = 1.0
 //! sd_db = 0.15
+//! max_peak_db = 130.0                # optional: highest peak level it bears, dB re 20 µPa; no sweep goes beyond it
 //! correction = "mic-0412.txt"        # optional
 //! calibrator = { serial = "cal 3", level_db = 94.0, frequency_hz = 1000.0 }    # optional
 //!
@@ -170,8 +173,10 @@ pub struct Loopback {
     pub gain_ratio: f64,
     /// Its standard deviation.
     pub gain_ratio_sd: f64,
-    /// From played to heard, frames, if it was found.
+    /// From played to heard, frames, if it was noted. Nothing depends on it.
     pub latency_frames: Option<u32>,
+    /// Its standard deviation from take to take, frames.
+    pub latency_sd_frames: Option<f64>,
     /// File with that ratio against frequency (resolved path).
     pub response: Option<PathBuf>,
 }
@@ -185,6 +190,8 @@ pub struct Jig {
     pub reference_ohm: f64,
     /// Its standard deviation, Ω.
     pub reference_sd_ohm: f64,
+    /// Power that the reference resistor bears, W, if stated.
+    pub reference_power_w: Option<f64>,
     /// Lead resistance, Ω.
     pub lead_ohm: f64,
     /// Its standard deviation, Ω.
@@ -208,6 +215,8 @@ pub struct Microphone {
     pub microphone_v_per_unit: f64,
     /// Standard deviation of the calibration, dB.
     pub sd_db: f64,
+    /// Highest peak level that it bears, dB re 20 µPa, if stated.
+    pub max_peak_db: Option<f64>,
     /// Its own response (resolved path).
     pub correction: Option<PathBuf>,
     /// The level calibrator that was used.

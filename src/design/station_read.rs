@@ -15,6 +15,7 @@ const SD: Range = Range::new(0.0, 1e6, "");
 const DAYS: Range = Range::new(0.01, 1e5, "days");
 const HOURS: Range = Range::new(0.01, 1e5, "h");
 const RATIO: Range = Range::new(1e-6, 1e6, "");
+const WATTS: Range = Range::new(1e-3, 1e6, "W");
 const VOLTS: Range = Range::new(1e-9, 1e9, "V");
 
 /// Reads a station file.
@@ -204,6 +205,7 @@ fn read_loopback(top: &Table<'_, '_>, folder: &Path) -> Option<Loopback> {
         "gain_ratio",
         "gain_ratio_sd",
         "latency_frames",
+        "latency_sd_frames",
         "response",
     ];
     let table = top.sub("loopback", &known)?;
@@ -212,6 +214,7 @@ fn read_loopback(top: &Table<'_, '_>, folder: &Path) -> Option<Loopback> {
         gain_ratio: table.number("gain_ratio", RATIO),
         gain_ratio_sd: table.number_or("gain_ratio_sd", SD, 0.0),
         latency_frames: table.whole("latency_frames", 0, 10_000_000),
+        latency_sd_frames: table.optional("latency_sd_frames", Range::new(0.0, 1e7, "frames")),
         response: table
             .text("response", "a file with the ratio against frequency")
             .map(|file| folder.join(file)),
@@ -229,6 +232,7 @@ fn read_jig(top: &Table<'_, '_>, usual_gain: Option<(f64, f64)>) -> Option<Jig> 
         "valid_days",
         "reference_ohm",
         "reference_sd_ohm",
+        "reference_power_w",
         "lead_ohm",
         "lead_sd_ohm",
         "gain_ratio",
@@ -244,6 +248,7 @@ fn read_jig(top: &Table<'_, '_>, usual_gain: Option<(f64, f64)>) -> Option<Jig> 
     Some(Jig {
         reference_ohm: table.number("reference_ohm", quantity::RESISTANCE_OHM),
         reference_sd_ohm: table.number_or("reference_sd_ohm", SD, 0.0),
+        reference_power_w: table.optional("reference_power_w", WATTS),
         lead_ohm: table.number_or("lead_ohm", Range::new(-1.0, 100.0, "Ω"), 0.0),
         lead_sd_ohm: table.number_or("lead_sd_ohm", SD, 0.0),
         gain_ratio: table.number_or("gain_ratio", RATIO, usual_gain.map_or(1.0, |g| g.0)),
@@ -266,6 +271,7 @@ fn read_microphone(top: &Table<'_, '_>, folder: &Path) -> Option<Microphone> {
         "sensitivity_v_per_pa",
         "microphone_v_per_unit",
         "sd_db",
+        "max_peak_db",
         "correction",
         "calibrator",
     ];
@@ -275,6 +281,7 @@ fn read_microphone(top: &Table<'_, '_>, folder: &Path) -> Option<Microphone> {
         sensitivity_v_per_pa: table.number("sensitivity_v_per_pa", RATIO),
         microphone_v_per_unit: table.number_or("microphone_v_per_unit", VOLTS, 1.0),
         sd_db: table.number_or("sd_db", SD, USUAL_MICROPHONE_SD_DB),
+        max_peak_db: table.optional("max_peak_db", quantity::LEVEL),
         correction: table
             .text("correction", "a file with the microphone's response")
             .map(|file| folder.join(file)),

@@ -85,6 +85,7 @@ impl Section {
                     "latency_frames",
                     l.latency_frames.and_then(|n| whole(n as usize)),
                 ));
+                fields.push(("latency_sd_frames", l.latency_sd_frames.and_then(float)));
                 fields.push(("gain_ratio", float(l.gain_ratio)));
                 fields.push(("gain_ratio_sd", float(l.gain_ratio_sd)));
                 fields
@@ -98,6 +99,9 @@ impl Section {
                 fields.push(("gain_ratio", float(j.gain_ratio)));
                 fields.push(("gain_ratio_sd", float(j.gain_ratio_sd)));
                 fields.push(("how", j.how.as_deref().and_then(text)));
+                // A person states it: a calibration that does not know it leaves it there.
+                let watts = j.reference_power_w;
+                fields.extend(watts.map(|w| ("reference_power_w", float(w))));
                 fields
             }
             Self::Microphone(m) => {
@@ -105,6 +109,7 @@ impl Section {
                 fields.push(("sensitivity_v_per_pa", float(m.sensitivity_v_per_pa)));
                 fields.push(("microphone_v_per_unit", float(m.microphone_v_per_unit)));
                 fields.push(("sd_db", float(m.sd_db)));
+                fields.extend(m.max_peak_db.map(|db| ("max_peak_db", float(db))));
                 fields.push((
                     "correction",
                     m.correction.as_ref().and_then(|c| beside(c, file)),

@@ -123,6 +123,7 @@ mod tests {
             },
             reference_ohm: 10.0,
             reference_sd_ohm: 0.02,
+            reference_power_w: None,
             lead_ohm: 0.05,
             lead_sd_ohm: 0.0,
             gain_ratio: 1.002,

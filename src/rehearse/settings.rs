@@ -1,13 +1,17 @@
 //! What of a unit differs from its design: faults set by hand and tolerances drawn at random.
 //!
 //! A setting is `PATH=VALUE`: `driver.cms=1.2e-4` (SI), `duct.*.loss=x1.12` or `*1.12` (factor),
-//! `duct.d1.length=+0.004` (increment). The path may hold `*`. Tolerances are drawn around the design's values first, a
+//! `duct.d1.length=+0.004` or `=-0.004` (added, SI): a sign always means that something is added. The path may hold `*`. Tolerances are drawn around the design's values first, a
 //! relative one as the standard deviation of the logarithm; settings then act on what was drawn.
 
 use super::random::Random;
 use crate::design::path::{Element, Key, Parameter};
 use crate::design::{Design, Spread};
 use serde::Serialize;
+
+/// How a person writes a setting, for the help of commands.
+pub const HELP: &str = "PATH=VALUE (SI unit), PATH=x1.12 (factor), PATH=+0.004 or PATH=-0.004 (added to the value, SI unit); \
+PATH may hold *";
 
 /// How a setting changes a value.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -34,8 +38,8 @@ pub struct Setting {
 pub enum SettingError {
     /// Not `PATH=VALUE`.
     #[error(
-        "'{text}' is not PATH=VALUE; expected driver.cms=1.2e-4 (SI unit), driver.cms=x1.12 (factor) or \
-         duct.d1.length=+0.004 (increment)"
+        "'{text}' is not PATH=VALUE; expected driver.cms=1.2e-4 (SI unit), driver.cms=x1.12 (factor), or \
+         duct.d1.length=+0.004 or -0.004 (added, SI unit)"
     )]
     Form {
         /// As typed.
@@ -105,6 +109,17 @@ pub struct Difference {
     pub designed: f64,
     /// The unit's value.
     pub actual: f64,
+}
+
+impl std::fmt::Display for Difference {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let unit = if self.unit.is_empty() { "" } else { " " };
+        write!(
+            f,
+            "{} is {:.5e}{unit}{} ({:.5e} as designed)",
+            self.path, self.actual, self.unit, self.designed
+        )
+    }
 }
 
 /// A unit as built: a design with its differences.

@@ -254,6 +254,14 @@ pub fn wrapped(out: &mut String, text: &str, indent: usize) {
     }
 }
 
+/// [`wrapped`], without a line's end behind it.
+#[must_use]
+pub fn folded(text: &str, indent: usize) -> String {
+    let mut out = String::new();
+    wrapped(&mut out, text, indent);
+    out.trim_end().to_string()
+}
+
 /// One row per one-third octave, one column per observation; more than four observations make further tables.
 fn bands(out: &mut String, result: &Outcome, colour: bool) {
     let mut observations: Vec<&str> = Vec::new();

@@ -203,6 +203,48 @@ pub fn tolerance_db(design: &Design, observation: &Observation) -> f64 {
     }
 }
 
+/// Whether a band of a take can be judged.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Reach {
+    /// It can.
+    Whole,
+    /// The sweep, or the curve, does not cover it.
+    Unswept,
+    /// It does not lie in the usable range, which is where the signal stands far enough over the noise without a gap.
+    Quiet,
+}
+
+/// Whether a band of this take can be judged: the one rule for `verify` and for the operator at the bench. Edges may be
+/// missed by 2 %, a tenth of a band.
+#[must_use]
+pub fn reach(response: &Response, band: &ThirdOctave) -> Reach {
+    let covers = |[low, high]: [f64; 2]| band.low_hz >= low * 0.98 && band.high_hz <= high * 1.02;
+    let ends = (
+        response.frequency_hz.first().copied(),
+        response.frequency_hz.last().copied(),
+    );
+    match ends {
+        (Some(low), Some(high)) if covers([low, high]) => {
+            if covers(response.take.usable_hz) {
+                Reach::Whole
+            } else {
+                Reach::Quiet
+            }
+        }
+        _ => Reach::Unswept,
+    }
+}
+
+/// Signal over noise of the band of the take that is nearest, dB; NaN without any.
+#[must_use]
+pub fn snr_db(response: &Response, band: &ThirdOctave) -> f64 {
+    let apart = |center_hz: f64| (center_hz / band.center_hz).ln().abs();
+    let bands = response.take.snr_bands.iter();
+    bands
+        .min_by(|a, b| apart(a.0).total_cmp(&apart(b.0)))
+        .map_or(f64::NAN, |b| b.1)
+}
+
 /// Bands of one observation.
 ///
 /// A band of the target in which the SNR is too low is listed as `unresolved`: nothing there is judged.
@@ -223,24 +265,11 @@ pub fn bands(
     let tolerance = tolerance_db(design, &response.observation);
     let mut list = Vec::new();
     for band in judged_bands(design, lowest, highest) {
-        let whole = band.low_hz >= lowest * 0.98 && band.high_hz <= highest * 1.02;
+        let reach = reach(response, &band);
         let points = inside(&compared.frequency_hz, &band);
-        let usable = band.low_hz >= response.take.usable_hz[0] * 0.98
-            && band.high_hz <= response.take.usable_hz[1] * 1.02;
-        if !whole && design.target.is_none() {
+        if reach == Reach::Unswept && design.target.is_none() {
             continue;
         }
-        let snr_db = response
-            .take
-            .snr_bands
-            .iter()
-            .min_by(|a, b| {
-                (a.0 / band.center_hz)
-                    .ln()
-                    .abs()
-                    .total_cmp(&(b.0 / band.center_hz).ln().abs())
-            })
-            .map_or(f64::NAN, |b| b.1);
         let mut entry = Band {
             disturbed: false,
             observation: response.observation.label().to_string(),
@@ -252,7 +281,7 @@ pub fn bands(
             rms_difference_db: f64::NAN,
             largest_difference_db: f64::NAN,
             expanded_uncertainty_db: f64::NAN,
-            snr_db,
+            snr_db: snr_db(response, &band),
             tolerance_db: tolerance,
             verdict: Verdict::Unresolved,
         };
@@ -304,7 +333,7 @@ pub fn bands(
             .max_by(|a, b| a.abs().total_cmp(&b.abs()))
             .unwrap_or(f64::NAN);
         entry.expanded_uncertainty_db = expanded;
-        entry.verdict = if whole && usable {
+        entry.verdict = if reach == Reach::Whole {
             judge(difference, expanded, tolerance)
         } else {
             Verdict::Unresolved

@@ -147,9 +147,12 @@ impl Sound {
             .arg("record")
             .arg("--out")
             .arg(self.at("take.wav"))
-            .args(["--sample-rate-hz", &self.rate_hz.to_string()])
             .args(["--level-dbfs", "-6", "--yes", "--json"])
-            .args(more)
+            .args(more);
+        if !more.contains(&"--sample-rate-hz") {
+            command.args(["--sample-rate-hz", &self.rate_hz.to_string()]);
+        }
+        command
             .stdin(Stdio::null())
             .stdout(Stdio::piped())
             .stderr(Stdio::piped());

@@ -17,9 +17,17 @@ fn ports(value: &Value, into: &mut Vec<Value>) {
     }
 }
 
+/// A route to a server that is not running makes its library write to standard error, and a sink that swallows all is no
+/// device: neither is seen.
 #[test]
 fn devices_are_listed() {
     let sound = Sound::direct(48_000);
+    let config = std::fs::read_to_string(sound.at("asound.conf")).unwrap();
+    let more = "pcm.jack { type jack playback_ports { 0 system:playback_1 1 system:playback_2 }
+ capture_ports { 0 system:capture_1 1 system:capture_2 } hint { show on description \"lab jack\" } }
+pcm.null { type null hint { show on description \"nothing\" } }
+";
+    std::fs::write(sound.at("asound.conf"), config + more).unwrap();
     let output = sound
         .within(env!("CARGO_BIN_EXE_bassay"))
         .args(["devices", "--json"])
@@ -39,6 +47,65 @@ fn devices_are_listed() {
         assert!(default[0]["channels"].as_u64().unwrap() >= 2);
         let rates = &default[0]["sample_rate_hz"];
         assert!(rates[0].as_u64().unwrap() <= 44_100 && rates[1].as_u64().unwrap() >= 96_000);
+        // A sound server converts rates; only a name that leads to the hardware does not.
+        assert_eq!(default[0]["may_convert"], true);
+    }
+    assert!(list.iter().all(|p| p["id"] != "null"), "{list:?}");
+}
+
+/// Without any device both commands say so, and what to do.
+#[test]
+fn no_device_is_said_clearly() {
+    let sound = Sound::direct(48_000);
+    let only = "pcm.null { type null hint { show on description \"nothing\" } }\n";
+    std::fs::write(sound.at("asound.conf"), only).unwrap();
+    let listed = sound
+        .within(env!("CARGO_BIN_EXE_bassay"))
+        .arg("devices")
+        .output()
+        .unwrap();
+    let said = Said::of(&listed);
+    assert_eq!((said.status, said.err.as_str()), (0, ""), "{said:?}");
+    assert!(
+        said.out.starts_with("No sound device was found"),
+        "{said:?}"
+    );
+    let words: Vec<&str> = said.out.split_whitespace().collect();
+    assert!(words.join(" ").contains("Connect a sound card"), "{said:?}");
+    assert!(
+        said.out.lines().all(|l| l.chars().count() <= 80),
+        "{said:?}"
+    );
+    let said = Said::of(&sound.recorder(&[]).output().unwrap());
+    assert_eq!(said.status, 4, "{said:?}");
+    assert_eq!(said.out, "");
+    assert!(
+        said.last_line().contains("no sound device to record from")
+            && said.last_line().contains("connect a sound card"),
+        "{said:?}"
+    );
+    assert!(!sound.at("take.partial.wav").exists());
+}
+
+/// An output that has one rate, that of a digital encoder of the sound library: another rate is refused with the one that it has,
+/// nothing is played, and nothing is recorded at another rate.
+#[test]
+fn a_rate_that_the_device_does_not_have_is_refused() {
+    let sound = Sound::direct(48_000);
+    let config = std::fs::read_to_string(sound.at("asound.conf")).unwrap();
+    let more = "pcm.server { type pulse }
+pcm.encoder { type a52 rate 48000 channels 6 slavepcm \"server\" }
+pcm.sharp { type asym playback.pcm \"encoder\" capture.pcm \"server\" hint { show on description \"one rate\" } }
+";
+    std::fs::write(sound.at("asound.conf"), config + more).unwrap();
+    let more = ["--output", "sharp", "--sample-rate-hz", "44100"];
+    let said = Said::of(&sound.recorder(&more).output().unwrap());
+    assert_eq!(said.status, 4, "{said:?}");
+    assert_eq!(said.out, "");
+    let wanted = "2 output channels at 44100 Hz; it has up to 6 channels, 48000 Hz";
+    assert!(said.last_line().ends_with(wanted), "{said:?}");
+    for name in ["take.wav", "take.partial.wav", "take.refused.wav"] {
+        assert!(!sound.at(name).exists(), "{name}");
     }
 }
 

@@ -25,6 +25,7 @@ mod openings;
 mod page;
 mod porous;
 mod radiating;
+mod recording;
 mod resistances;
 mod table;
 mod tables;

@@ -133,6 +133,13 @@ const GROUPS: &[table::Group] = &[
         ],
     ),
     (
+        "Recording",
+        &[
+            recording::jig_by_one_and_two_resistors,
+            recording::harmonics_of_a_polynomial,
+        ],
+    ),
+    (
         "Limits from a sample",
         &[
             limits::two_sided_tolerance_factors,

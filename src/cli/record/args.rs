@@ -1,5 +1,6 @@
 //! The options of `bassay record`.
 
+use crate::rehearse::settings;
 use std::path::PathBuf;
 
 /// Live capture through the sound card, or through a virtual one
@@ -122,6 +123,52 @@ pub struct Sweep {
     pub duration_s: Option<f64>,
 }
 
+/// A word as a shell takes it.
+pub(super) fn quoted(text: &str) -> String {
+    let plain = |c: char| c.is_alphanumeric() || "/._-=+:,@%".contains(c);
+    if text.chars().all(plain) {
+        text.to_string()
+    } else {
+        format!("'{}'", text.replace('\'', "'\\''"))
+    }
+}
+
+impl Virtual {
+    /// The options that bring the same virtual unit to the bench again, each with a space ahead; empty without one.
+    pub(super) fn again(&self) -> String {
+        let Some(design) = &self.virtual_design else {
+            return String::new();
+        };
+        let mut text = format!(" --virtual {}", quoted(&design.to_string_lossy()));
+        for fault in &self.fault {
+            text += &format!(" --fault {}", quoted(fault));
+        }
+        if let Some(seed) = self.seed {
+            text += &format!(" --seed {seed}");
+        }
+        if let Some(level) = self.noise_db_spl {
+            text += &format!(" --noise-db-spl {level}");
+        }
+        if self.pace != 1.0 {
+            text += &format!(" --pace {}", self.pace);
+        }
+        text
+    }
+
+    /// Which unit it is, for the captures file: a digest of the design's file, and what was changed.
+    pub(super) fn unit(&self, design: &[u8]) -> String {
+        let digest = blake3::hash(design).to_hex();
+        let mut text = format!("design {}", &digest[..8]);
+        for fault in &self.fault {
+            text += &format!(", {fault}");
+        }
+        if let Some(seed) = self.seed {
+            text += &format!(", seed {seed}");
+        }
+        text
+    }
+}
+
 /// A virtual unit instead of a sound card.
 #[derive(Debug, Clone, clap::Args)]
 #[command(next_help_heading = "Virtual bench")]
@@ -129,8 +176,8 @@ pub struct Virtual {
     /// Record this design as a virtual unit instead of a sound card's inputs
     #[arg(long = "virtual", value_name = "DESIGN")]
     pub virtual_design: Option<PathBuf>,
-    /// Change the virtual unit: PATH=VALUE (SI), PATH=x1.12 (factor), PATH=+0.004 or PATH=-0.004 (increment)
-    #[arg(long, value_name = "PATH=VALUE", requires = "virtual_design")]
+    /// Changes of the virtual unit.
+    #[arg(long, value_name = "PATH=VALUE", requires = "virtual_design", help = format!("Change the virtual unit: {}", settings::HELP))]
     pub fault: Vec<String>,
     /// Draw the virtual unit's tolerances and noise with this seed
     #[arg(long, value_name = "N", requires = "virtual_design")]

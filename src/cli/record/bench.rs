@@ -10,11 +10,12 @@ use crate::capture::listen::ListenPlan;
 use crate::capture::safety::{self, Around, Forecast, Name};
 use crate::capture::take::TakePlan;
 use crate::capture::virtual_card::{
-    Choices, Operator, Pace, Plugs, SENSITIVITY_V_PER_PA, VirtualCard,
+    Choices, LABEL, Operator, Pace, Plugs, SENSITIVITY_V_PER_PA, VirtualCard,
 };
 use crate::capture::wiring::Wiring;
 use crate::cli::failure::Failure;
 use crate::design::captures::{CaptureKind, CaptureSet, MicrophoneScale, Recorded, SweepPlan};
+use crate::design::path::matches;
 use crate::design::station::Station;
 use crate::design::{AirConditions, Design, read, station};
 use crate::rehearse::live::Live;
@@ -37,6 +38,8 @@ pub(super) struct Bench {
     /// Limits that may be exceeded.
     pub allowed: Vec<Name>,
     operator: Option<Operator>,
+    /// What was changed on the virtual unit by hand.
+    faults: Vec<Setting>,
     station: Option<Station>,
 }
 
@@ -154,6 +157,13 @@ fn check_channels(card: &station::Card) -> Result<(), Failure> {
     Ok(())
 }
 
+/// What `--fault` asks for.
+fn faults(args: &Args) -> Result<Vec<Setting>, Failure> {
+    let list = args.unreal.fault.iter();
+    list.map(|text| text.parse().map_err(Failure::input))
+        .collect()
+}
+
 /// A sound card, or the virtual one with the operator's hands on it.
 pub(super) fn open_card(
     args: &Args,
@@ -164,12 +174,8 @@ pub(super) fn open_card(
         return sound_card(wiring).map(|card| (card, None));
     };
     let design = read::read(file).map_err(Failure::input)?;
-    let faults: Vec<Setting> = args
-        .unreal
-        .fault
-        .iter()
-        .map(|text| text.parse().map_err(Failure::input))
-        .collect::<Result<_, _>>()?;
+    let unit = args.unreal.unit(&crate::files::read_whole(file)?);
+    let faults = faults(args)?;
     if !(args.unreal.pace > 0.0 && args.unreal.pace <= 1000.0) {
         return Err(Failure::input(format!(
             "--pace: found {}; expected a number above 0 and up to 1000",
@@ -197,6 +203,7 @@ pub(super) fn open_card(
         } else {
             Pace::Times(args.unreal.pace)
         },
+        unit,
         ..Choices::default()
     };
     let card =
@@ -289,8 +296,31 @@ impl Bench {
             volts_rms,
             allowed,
             operator,
+            faults: faults(args)?,
             station,
         })
+    }
+
+    /// Whether what is on file was recorded from this unit: a virtual one is known by its design and faults, and is no real one.
+    ///
+    /// # Errors
+    /// [`Failure`] for a capture of another unit.
+    pub fn goes_on(&self, set: &CaptureSet) -> Result<(), Failure> {
+        let here = self.card.label();
+        for capture in &set.captures {
+            let Some(recorded) = &capture.recorded else {
+                continue;
+            };
+            let there = &recorded.device;
+            let either = [&here, there].iter().any(|d| d.starts_with(LABEL));
+            if either && *there != here {
+                return Err(Failure::input(format!(
+                    "{}: was recorded from «{there}», and this session has «{here}»; a captures file is of one unit: expected the same --virtual, --fault and --seed as before, or another --set",
+                    capture.file
+                )));
+            }
+        }
+        Ok(())
     }
 
     /// What the inputs hear while nothing plays.
@@ -323,8 +353,12 @@ impl Bench {
     /// What stands around the cabinet.
     pub fn around(&self) -> Around {
         Around {
-            reference_ohm: self.wiring.reference_ohm.unwrap_or(10.0),
-            ..Around::default()
+            reference_ohm: self
+                .wiring
+                .reference_ohm
+                .unwrap_or(Around::default().reference_ohm),
+            reference_power_w: self.wiring.reference_power_w,
+            microphone_peak_db: self.wiring.microphone_peak_db,
         }
     }
 
@@ -349,6 +383,18 @@ impl Bench {
             })
             .collect::<Result<_, _>>()?;
         desk.say(safety::cautions());
+        if let Some(operator) = &self.operator {
+            desk.say("\nVirtual unit, no sound is made");
+            for difference in operator.differences() {
+                if self
+                    .faults
+                    .iter()
+                    .any(|f| matches(&f.pattern, &difference.path))
+                {
+                    desk.say(guided::folded(&difference.to_string()));
+                }
+            }
+        }
         desk.say(format!(
             "\nForecast for {volts:.3} V at the amplifier, cabinet as designed"
         ));
@@ -368,17 +414,28 @@ impl Bench {
                 f.operator.level_db
             ));
         }
-        let mut unstated: Vec<&str> = forecasts
+        for f in &forecasts {
+            for v in &f.velocity {
+                let most = v.rms_m_per_s;
+                desk.say(guided::folded(&format!(
+                    "{}: {:.2} m/s in {} at {:.0} Hz, {:.2} m/s allowed",
+                    f.what, most.value, v.place, most.at_hz, v.allowed_m_per_s
+                )));
+            }
+        }
+        let unstated: Vec<String> = Name::ALL
             .iter()
-            .flat_map(|f| f.unstated.iter().map(|n| n.word()))
+            .filter(|name| forecasts.iter().any(|f| f.unstated.contains(name)))
+            .map(|name| format!("{} ({})", name.word(), name.key()))
             .collect();
-        unstated.sort_unstable();
-        unstated.dedup();
         if !unstated.is_empty() {
             desk.say(guided::folded(&format!(
-                "! Nobody stated a limit of: {}. Whether that is kept cannot be told.",
+                "! Not checked, because nobody stated the limit: {}.",
                 unstated.join(", ")
             )));
+        }
+        if let Some(doubt) = self.card.doubt(self.wiring.card.sample_rate_hz) {
+            desk.say(guided::folded(&format!("note {doubt}")));
         }
         self.refuse(&forecasts, wanted, &around)?;
         if yes {

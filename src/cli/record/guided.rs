@@ -13,7 +13,7 @@ use crate::capture::wiring::Wiring;
 use crate::cli::failure::Failure;
 use crate::design::captures::{Capture, CaptureSet, Recorded, SweepPlan};
 use crate::measure::{self, Response};
-use crate::report::text::wrapped;
+use crate::report::text;
 use crate::signal::sweep::Sweep;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -160,7 +160,7 @@ impl Post<'_> {
                     let signal = samples(ramp.burst(level_dbfs))?;
                     let seconds = signal.len() as f64 / self.bench.rate_hz() + 0.5;
                     let plan = self.bench.listen_plan(self.what, signal, seconds);
-                    let name = format!("level {level_dbfs:.0} dBFS");
+                    let name = format!("at {level_dbfs:.0} dBFS");
                     let Some(heard) = self.hear(&plan, &name)? else {
                         return Ok(None);
                     };
@@ -403,10 +403,8 @@ pub(super) fn samples(sweep: SweepPlan) -> Result<Arc<[f32]>, Failure> {
 }
 
 /// Folded to the width of a terminal, a little indented.
-pub(super) fn folded(text: &str) -> String {
-    let mut out = String::new();
-    wrapped(&mut out, text, 2);
-    out.trim_end().to_string()
+pub(super) fn folded(words: &str) -> String {
+    text::folded(words, 2)
 }
 
 /// The plan of a take.

@@ -28,6 +28,8 @@ struct Document {
     /// Largest magnitude of each kept channel, full scale = 1.
     peak: Vec<f32>,
     clock_ppm: Option<f64>,
+    /// From played to heard on the reference channel.
+    latency_frames: Option<f64>,
 }
 
 /// The level: as asked for, and no louder than a stated voltage allows.
@@ -108,6 +110,9 @@ pub(super) fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         "\nWithout a design nothing is forecast: whether this level ({level_dbfs:.1} dBFS) hurts\n\
          driver, amplifier or ears cannot be told. Begin low."
     ));
+    if let Some(doubt) = card.doubt(wiring.card.sample_rate_hz) {
+        desk.say(guided::folded(&format!("note {doubt}")));
+    }
     let question = "\nType «yes» if these cautions are read and everyone is out of the way >";
     if !args.level.yes && !agreed(&mut desk, question) {
         desk.say("Nothing was played.");
@@ -146,6 +151,7 @@ pub(super) fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         frames: taken.frames,
         level_dbfs,
         peak: taken.peak.clone(),
+        latency_frames: taken.latency_frames.map(f64::round),
         clock_ppm: taken.continuity.as_ref().map(|c| c.drift_ppm),
     };
     if out.json {
@@ -168,6 +174,11 @@ pub(super) fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         }
         if let Some(ppm) = document.clock_ppm {
             out.line(format!("  clocks differ by {ppm:+.1} ppm"));
+        }
+        if let Some(frames) = document.latency_frames {
+            out.line(format!(
+                "  latency {frames:.0} frames (`bassay station loopback --latency-frames` notes it)"
+            ));
         }
     }
     Ok(if taken.complete {

@@ -21,6 +21,7 @@ use crate::design::captures::CaptureSet;
 use crate::design::captures_write::{NewCapture, new_set, with_capture};
 use crate::design::{captures_read, read};
 use crate::files::{read_whole, write_whole};
+use args::quoted;
 use bench::Bench;
 use desk::{Answer, Desk};
 use guided::{Ended, Kept, Post};
@@ -85,6 +86,7 @@ pub fn session(args: &Args, file: &Path, out: &Output) -> Result<Session, Failur
     let folder = file.parent().unwrap_or_else(|| Path::new("")).to_path_buf();
     let wanted = labels(args, &start)?;
     let mut bench = Bench::open(args, &start.set, start.design)?;
+    bench.goes_on(&start.set)?;
     let mut desk = Desk::new(out)?;
     let unasked = args.level.yes && !std::io::stdin().is_terminal();
     if !bench.agreed(&mut desk, &wanted, args.level.yes)? {
@@ -124,13 +126,21 @@ pub fn session(args: &Args, file: &Path, out: &Output) -> Result<Session, Failur
             }
             Ended::Skipped => {}
             Ended::Stopped => {
-                let more = match &args.unreal.virtual_design {
-                    Some(design) => format!(" --virtual {}, and the same faults", design.display()),
-                    None => String::new(),
+                // The captures file is made with the first capture that is kept.
+                let made = match (&args.design, &args.unit) {
+                    (Some(design), Some(unit)) if !file.exists() => {
+                        format!(
+                            " --design {} --unit {}",
+                            quoted(&design.to_string_lossy()),
+                            quoted(unit)
+                        )
+                    }
+                    _ => String::new(),
                 };
                 desk.say(guided::folded(&format!(
-                    "Stopped. Go on later with: bassay record --set {}{more}",
-                    file.display()
+                    "Stopped. Go on later with: bassay record --set {}{made}{}",
+                    quoted(&file.to_string_lossy()),
+                    args.unreal.again()
                 )));
                 break;
             }

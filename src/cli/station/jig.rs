@@ -150,6 +150,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
             stamp: args.stamped.stamp(),
             reference_ohm: solved.reference_ohm,
             reference_sd_ohm: solved.reference_sd_ohm,
+            reference_power_w: None,
             lead_ohm: solved.lead_ohm,
             lead_sd_ohm: solved.lead_sd_ohm,
             gain_ratio: gain,

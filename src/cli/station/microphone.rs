@@ -99,6 +99,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
             sensitivity_v_per_pa: found.v_per_pa,
             microphone_v_per_unit: args.microphone_v_per_unit,
             sd_db: found.sd_db,
+            max_peak_db: None,
             correction: args
                 .correction
                 .as_ref()
