@@ -6,11 +6,11 @@ use crate::cli::load;
 use crate::cli::output::Output;
 use crate::design::Design;
 use crate::files::read_whole;
-use crate::production::entry::{Judgement, Kind, Value};
+use crate::production::entry::{Judgement, Kind};
 use crate::production::ledger::Filter;
 use crate::production::ledger::sqlite::Purpose;
 use crate::production::limits::Accepted;
-use crate::production::unit::{band_name, measure_unit};
+use crate::production::unit::{measure_unit, values_of};
 use crate::verify::result::Result as Outcome;
 use std::path::Path;
 
@@ -87,36 +87,10 @@ fn of_result(path: &Path, design: &Design) -> Result<Accepted, Failure> {
         let mark = &result.design;
         return Err(other_design(path, &mark.name, &mark.digest, design));
     }
-    let number = |name: String, unit: &str, value: f64, expanded: f64| Value {
-        name,
-        unit: unit.to_string(),
-        value: Some(value).filter(|v| v.is_finite()),
-        expanded: Some(expanded).filter(|v| v.is_finite()),
-        low: None,
-        high: None,
-        verdict: Judgement::None,
-    };
-    let bands = result.bands.iter().filter(|b| !b.disturbed).map(|b| {
-        let name = band_name(&b.observation, b.center_hz);
-        number(
-            name,
-            "dB",
-            b.designed_difference_db,
-            b.expanded_uncertainty_db,
-        )
-    });
-    let parameters = result
-        .parameters
-        .iter()
-        .filter(|p| p.identifiable)
-        .map(|p| {
-            let expanded = (p.high95 - p.low95) / 1.959_964;
-            number(p.path.clone(), &p.unit, p.fitted, expanded)
-        });
     Ok(Accepted {
         serial: result.unit.clone(),
         digest: blake3::hash(&bytes).to_hex().to_string(),
-        values: bands.chain(parameters).collect(),
+        values: values_of(&result),
     })
 }
 
