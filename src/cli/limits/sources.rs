@@ -11,7 +11,7 @@ use crate::production::ledger::Filter;
 use crate::production::ledger::sqlite::Purpose;
 use crate::production::limits::Accepted;
 use crate::production::unit::{measure_unit, values_of};
-use crate::verify::result::Result as Outcome;
+use crate::verify::result::{Result as Outcome, Verdict};
 use std::path::Path;
 
 /// A unit from a captures file or a result file.
@@ -23,7 +23,7 @@ pub fn file(path: &Path, design: &Design, out: &Output) -> Result<Accepted, Fail
         .extension()
         .is_some_and(|e| e.eq_ignore_ascii_case("json"));
     let unit = if is_result {
-        of_result(path, design)?
+        of_result(path, design, out)?
     } else {
         of_captures(path, design, out)?
     };
@@ -66,7 +66,7 @@ fn of_captures(path: &Path, design: &Design, out: &Output) -> Result<Accepted, F
     })
 }
 
-fn of_result(path: &Path, design: &Design) -> Result<Accepted, Failure> {
+fn of_result(path: &Path, design: &Design, out: &Output) -> Result<Accepted, Failure> {
     let bytes = read_whole(path)?;
     let result: Outcome = serde_json::from_slice(&bytes).map_err(|e| {
         Failure::input(format!(
@@ -86,6 +86,13 @@ fn of_result(path: &Path, design: &Design) -> Result<Accepted, Failure> {
     if result.design.digest != design.digest {
         let mark = &result.design;
         return Err(other_design(path, &mark.name, &mark.digest, design));
+    }
+    if result.verdict == Verdict::Outside {
+        out.remark(format!(
+            "{}: unit {} is given as accepted, and its verification says that it is outside the spec's tolerance",
+            path.display(),
+            result.unit
+        ));
     }
     Ok(Accepted {
         serial: result.unit.clone(),
@@ -130,7 +137,7 @@ pub fn ledger(
         });
     }
     out.remark(format!(
-        "{place}: {} accepted units; left out: {failed} tests that failed, {other} of another design",
+        "{place}: {} accepted units; left out: {failed} that are outside (of a reference: the spec's tolerance, when it was verified; --unit RESULT takes it all the same), {other} of another design",
         list.len()
     ));
     Ok(list)
