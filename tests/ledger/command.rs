@@ -140,6 +140,23 @@ fn a_correction_is_a_new_entry() {
     );
     let shown = run(&path, &["show", &digests[7]]);
     assert!(shown.out.contains("the seam was glued"), "{}", shown.out);
+    // What counts is told at the head, not behind forty numbers.
+    let head: Vec<&str> = shown.out.lines().take(2).collect();
+    assert!(
+        head[1].starts_with("CORRECTED") && head[1].contains("op-03 to pass"),
+        "{head:?}"
+    );
+    // The certificate says what counts, and what the test said.
+    let page = folder.path().join("c.html");
+    let arguments = ["certificate", "D-0007", "--out", page.to_str().unwrap()];
+    assert_eq!(run(&path, &arguments).status, 0);
+    let page = std::fs::read_to_string(page).unwrap();
+    assert!(
+        page.contains("</span>PASS")
+            && page.contains("which said FAIL")
+            && page.contains("the seam was glued"),
+        "{page}"
+    );
     assert!(shown.out.contains("unit D-0007: fail"), "{}", shown.out);
     fits(&shown.out);
     let arguments = [

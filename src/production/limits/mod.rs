@@ -39,7 +39,7 @@ use super::tolerance::ToleranceError;
 use crate::align::unknowns::Unknown;
 use crate::design::Design;
 use crate::design::limits::{
-    Decision, Environment, Limits, Method, Origin, PolarityLimit, ResidueLimit, StationRule,
+    Decision, Environment, Limits, Method, Origin, PolarityLimit, ResidueLimit, Rule, StationRule,
 };
 use crate::measure::Observation;
 use crate::model::monte_carlo::DrawnBand;
@@ -184,6 +184,12 @@ pub fn make(
         return Err(LimitsError::NoBand);
     }
     let parameters = parameters::make(accepted, unknowns, wanted, &mut remarks)?;
+    if wanted.method != Method::Hand && wanted.decision.rule != Rule::Simple {
+        remarks.push(
+            "these limits describe measured values, and a guard band beside them counts the measurement (and the simulation) twice: --rule simple decides by the value alone"
+                .to_string(),
+        );
+    }
     let residue = residue(design, accepted, wanted, &mut remarks)?;
     let polarity = polarity(accepted, &bands);
     let draws = matches!(wanted.method, Method::Model | Method::Both);
