@@ -12,7 +12,7 @@ fn design() -> Design {
     read(Path::new("tests/designs/dome.toml")).unwrap()
 }
 
-fn wanted(method: Method) -> Wanted {
+pub(super) fn wanted(method: Method) -> Wanted {
     Wanted {
         method,
         content: 0.95,
@@ -35,6 +35,11 @@ fn wanted(method: Method) -> Wanted {
 
 /// Units with one band of the mouth's near field, measured with 0.05 dB.
 fn units(values: &[f64]) -> Vec<Accepted> {
+    measured(values, 0.05)
+}
+
+/// Units with one band of the mouth's near field that state `standard` as their uncertainty, dB.
+pub(super) fn measured(values: &[f64], standard: f64) -> Vec<Accepted> {
     let unit = |(n, v): (usize, &f64)| Accepted {
         serial: format!("u{n}"),
         digest: "ab".repeat(32),
@@ -42,7 +47,7 @@ fn units(values: &[f64]) -> Vec<Accepted> {
             name: band_name("mouth-near", 40.0),
             unit: "dB".to_string(),
             value: Some(*v),
-            expanded: Some(0.1),
+            expanded: Some(2.0 * standard),
             low: None,
             high: None,
             verdict: Judgement::None,

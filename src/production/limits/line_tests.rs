@@ -4,12 +4,11 @@
 //! measurement that scatters. Limits are made for it as for a real one, and the share of its further units inside them is
 //! told from what the line truly is. The numbers come from a generator that the program does not have.
 
+use super::tests::{measured, wanted};
 use super::*;
-use crate::design::limits::{Rule, same_band};
+use crate::design::limits::same_band;
 use crate::design::read::read;
 use crate::measure::take::CALIBRATOR;
-use crate::production::entry::Judgement;
-use crate::production::unit::band_name;
 use crate::special::probability::normal_cdf;
 use crate::verify::bands::DB;
 use std::path::Path;
@@ -59,44 +58,20 @@ fn limits(
     standard: f64,
     chance: &mut Chance,
 ) -> (f64, f64, f64) {
-    let mut measured = || line.off + line.sigma * chance.normal() + line.repeats * chance.normal();
-    let accepted: Vec<Accepted> = (0..count)
-        .map(|n| Accepted {
-            serial: format!("u{n}"),
-            digest: "ab".repeat(32),
-            values: vec![Value {
-                name: band_name("mouth-near", 40.0),
-                unit: "dB".to_string(),
-                value: Some(measured()),
-                expanded: Some(2.0 * standard),
-                low: None,
-                high: None,
-                verdict: Judgement::None,
-            }],
-        })
+    let values: Vec<f64> = (0..count)
+        .map(|_| line.off + line.sigma * chance.normal() + line.repeats * chance.normal())
         .collect();
+    let accepted = measured(&values, standard);
     let drawn = vec![DrawnBand {
         observation: "mouth-near".to_string(),
         center_hz: 40.0,
         difference_db: (0..10_000).map(|_| line.sigma * chance.normal()).collect(),
     }];
     let wanted = Wanted {
-        method,
         content: CONTENT,
         confidence: CONFIDENCE,
-        decision: Decision {
-            rule: Rule::Simple,
-            guard_factor: 1.65,
-        },
-        hand_db: None,
-        hand_impedance_db: None,
-        residue_db: None,
-        within_tolerance: false,
-        environment: Environment::default(),
-        station: StationRule::default(),
-        serial_pattern: None,
-        made: "2026-03-14T10:20:00Z".to_string(),
         seed: (chance.0 >> 40) as u32,
+        ..wanted(method)
     };
     let design = read(Path::new("tests/designs/dome.toml")).unwrap();
     let made = make(&design, &accepted, &drawn, &[], &wanted).unwrap();
