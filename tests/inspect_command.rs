@@ -453,6 +453,31 @@ fn the_same_recordings_by_weaker_limits_mend_nothing() {
     let (status, _, err) = test("weak.toml");
     assert_eq!(status, 0, "{err}");
     assert!(err.contains("the same recordings as test 1"), "{err}");
+    // Nor does it make a certificate: that of the unit stays the one of its test.
+    let certificate = |more: &[&str]| {
+        let args = [
+            "ledger",
+            "certificate",
+            "dome-08",
+            "--ledger",
+            "log.db",
+            "--out",
+            "c.html",
+        ];
+        assert_eq!(bassay(at, &[&args[..], more].concat(), "").0, 0);
+        std::fs::read_to_string(at.join("c.html")).unwrap()
+    };
+    let page = certificate(&[]);
+    assert!(
+        page.contains("</span>FAIL")
+            && page.contains("by other limits, without a new recording: PASS"),
+        "{page}"
+    );
+    let page = certificate(&["--attempt", "2"]);
+    assert!(
+        page.contains("the recordings of test 1, judged again; no new test"),
+        "{page}"
+    );
     let (_, yields) = json(at, &["ledger", "yield", "--ledger", "log.db"]);
     let all = &yields["all"];
     assert_eq!(

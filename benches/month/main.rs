@@ -19,6 +19,7 @@
 #[path = "theory.rs"]
 mod theory;
 
+use bassay::special::beta::share_interval;
 use rayon::prelude::*;
 use serde_json::Value;
 use std::path::{Path, PathBuf};
@@ -325,14 +326,18 @@ fn all() -> Result<bool, Fault> {
         theory.estimated, theory.most
     );
     println!(
-        "  {} drawn charts              mean {:.1} ± {:.1}, flagged before the drift {:.1} % (theory {:.1} %)",
+        "  {} drawn charts              mean {:.1} ± {:.1}, standard deviation {:.1}, median {}, 95 % {} to {}; flagged before the drift {:.1} % (theory {:.1} %)",
         options.charts,
         drawn.mean,
         drawn.error,
+        drawn.sd,
+        drawn.quantiles[1],
+        drawn.quantiles[0],
+        drawn.quantiles[2],
         100.0 * drawn.early,
         100.0 * theory.early
     );
-    let (mut delays, mut named, mut months) = (Vec::new(), 0, 0);
+    let (mut delays, mut named, mut months, mut early) = (Vec::new(), 0, 0, 0);
     for (n, seed) in options.seeds.iter().enumerate() {
         let done = run(*seed, options.out.as_deref().filter(|_| n == 0))?;
         println!(
@@ -349,20 +354,31 @@ fn all() -> Result<bool, Fault> {
             done.seconds
         );
         months += 1;
+        early += usize::from(done.early);
         let both = [RESISTOR, SEAM]
             .iter()
             .all(|p| done.causes.iter().take(2).any(|c| c.starts_with(p)));
         named += usize::from(both);
         delays.extend(done.delay.map(|d| d as f64));
     }
-    let mean = delays.iter().sum::<f64>() / delays.len() as f64;
+    let count = delays.len() as f64;
+    let mean = delays.iter().sum::<f64>() / count;
+    let sd = (delays.iter().map(|d| (d - mean).powi(2)).sum::<f64>() / (count - 1.0)).sqrt();
+    // Of so few months: what share of all could be flagged early or never.
+    let [low, high] = share_interval(early, months, 0.999);
     println!(
-        "  mean of {} flagged months: {mean:.1}; both causes first in {named} of {months}",
-        delays.len()
+        "  {} months flagged in the drift: mean {mean:.1} ± {:.1}, standard deviation {sd:.1}; {early} of {months} flagged before it (99.9 %: {:.0} to {:.0} % of all); both causes first in {named} of {months}",
+        delays.len(),
+        sd / count.sqrt(),
+        100.0 * low,
+        100.0 * high
     );
     // Four standard errors of so few months about the theory.
-    let allowed = 4.0 * drawn.sd / (delays.len().max(1) as f64).sqrt();
-    Ok(named == months && !delays.is_empty() && (mean - theory.estimated).abs() < allowed)
+    let allowed = 4.0 * drawn.sd / count.max(1.0).sqrt();
+    let in_time = !delays.is_empty() && (mean - theory.estimated).abs() < allowed;
+    let as_seldom = low <= theory.early && theory.early <= high;
+    let never = months - early - delays.len();
+    Ok(named == months && in_time && as_seldom && never == 0)
 }
 
 fn main() -> ExitCode {

@@ -64,6 +64,8 @@ pub struct Drawn {
     pub sd: f64,
     pub error: f64,
     pub early: f64,
+    /// Delays below which 2.5, 50 and 97.5 % of the charts lie.
+    pub quantiles: [f64; 3],
 }
 
 /// Charts of numbers drawn as the line draws them.
@@ -85,7 +87,10 @@ pub fn drawn(charts: u64) -> Drawn {
             None => {}
         }
     }
+    delays.sort_by(f64::total_cmp);
     let n = delays.len() as f64;
+    let quantiles =
+        [0.025, 0.5, 0.975].map(|q| delays.get((q * n) as usize).copied().unwrap_or(f64::NAN));
     let mean = delays.iter().sum::<f64>() / n;
     let sd = (delays.iter().map(|d| (d - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt();
     Drawn {
@@ -93,5 +98,6 @@ pub fn drawn(charts: u64) -> Drawn {
         sd,
         error: sd / n.sqrt(),
         early: early / charts as f64,
+        quantiles,
     }
 }

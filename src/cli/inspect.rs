@@ -15,7 +15,7 @@ use crate::production::ledger::sqlite::Purpose;
 use crate::production::ledger::{Filter, Ledger, Store, Stored};
 use crate::production::station_fit::{Fitness, station_is_fit};
 use crate::report;
-use crate::report::text::labelled;
+use crate::report::text::{labelled, plain};
 use serde::Serialize;
 use std::io::{BufRead, Write};
 use std::path::PathBuf;
@@ -186,9 +186,11 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     );
     let inspection = inspected?;
     let mut said = Vec::new();
-    if let Some(store) = &mut ledger
-        && let Some(earlier) = same_recordings(store.as_mut(), &inspection)?
-    {
+    let judged_before = match &mut ledger {
+        Some(store) => same_recordings(store.as_mut(), &inspection)?,
+        None => None,
+    };
+    if let Some(earlier) = judged_before {
         said.push(format!(
             "the same recordings as test {earlier}, judged again: this is no retest"
         ));
@@ -207,6 +209,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
             attempt,
             station,
             bench,
+            judged_before,
             remark: (!said.is_empty()).then(|| said.join("; ")),
         },
         ledger,
@@ -219,6 +222,8 @@ struct Test {
     attempt: u32,
     station: String,
     bench: Option<entry::Bench>,
+    /// The earlier test whose recordings these are.
+    judged_before: Option<u32>,
     /// What the program itself says of it.
     remark: Option<String>,
 }
@@ -500,7 +505,7 @@ fn finish(
         Ok(stored) => (stored, None),
         Err(error) => (None, Some(error)),
     };
-    show(out, inspection, attempt, stored.as_ref(), failed.is_some())?;
+    show(out, inspection, test, stored.as_ref(), failed.is_some())?;
     if let Some(file) = &args.certificate {
         let page = report::certificate(&report::Certificate {
             entry: &entry,
@@ -509,6 +514,8 @@ fn finish(
             place: stored
                 .as_ref()
                 .map(|s| (s.station.as_str(), s.number, s.digest.as_str())),
+            judged_before: test.judged_before,
+            later: &[],
         });
         write_whole(file, page.as_bytes())?;
     }
@@ -524,10 +531,11 @@ fn finish(
 fn show(
     out: &Output,
     inspection: &Inspection,
-    attempt: u32,
+    test: &Test,
     stored: Option<&Stored>,
     failed: bool,
 ) -> Result<(), Failure> {
+    let attempt = test.attempt;
     if out.json {
         return out.document(&Document {
             inspection,
@@ -549,9 +557,18 @@ fn show(
         None if failed => "NOT LOGGED".to_string(),
         None => "not logged: no --ledger was given".to_string(),
     };
-    let below = [labelled("Log", &log)];
+    let mut below = vec![labelled("Log", &log)];
+    if let Some(remark) = &test.remark {
+        below.push(labelled("Note", &plain(remark)));
+    }
+    // The same recordings once more are no further test.
+    let tests = if test.judged_before.is_some() {
+        1
+    } else {
+        attempt
+    };
     out.line(report::inspection::text(
-        inspection, attempt, out.colour, &below,
+        inspection, tests, out.colour, &below,
     ));
     Ok(())
 }

@@ -64,6 +64,32 @@ pub enum Method {
     Hand,
 }
 
+impl Method {
+    /// What limits by this method rest on, in words: what they lie about, what they leave room for, what they do not.
+    #[must_use]
+    pub fn rests_on(self) -> &'static str {
+        match self {
+            Self::Units => {
+                "centre and scatter are those of the accepted units, as measured; few units make wide limits. \
+                 They hold where the tests are levelled as those units were"
+            }
+            Self::Model => {
+                "centre is the simulation and scatter the design's tolerances; wider by what the simulation and a \
+                 station's level may be off in all units alike (offset_db, at the confidence). One accepted unit and \
+                 method both take the simulation's part out"
+            }
+            Self::Both => {
+                "centre is the mean of the accepted units, so that what the simulation is off by in all units alike has \
+                 no part; scatter is that of the design's tolerances and of one measurement. \
+                 They hold where the tests are levelled as those units were"
+            }
+            Self::Hand => {
+                "centre is the simulation, the width was set by a person; nothing was drawn or measured for it"
+            }
+        }
+    }
+}
+
 /// Words of the file for the methods.
 pub const METHODS: [(&str, Method); 4] = [
     ("units", Method::Units),
@@ -143,6 +169,9 @@ pub struct BandLimit {
     /// Standard uncertainty of the simulation itself, dB, where the limits lie about what it says; where they lie about what
     /// units were measured to be, it is the same in all of them and drops out.
     pub simulation_sd_db: Option<f64>,
+    /// By how much all units may lie off alike (simulation and level of the station), dB, at the confidence of the limits, which
+    /// are that much wider; `None` where the units themselves say where the line stands.
+    pub offset_db: Option<f64>,
 }
 
 /// Limits of a fitted parameter, SI.

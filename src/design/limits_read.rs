@@ -268,6 +268,7 @@ fn bands(top: &Table<'_, '_>) -> Vec<BandLimit> {
         "sd_db",
         "measurement_sd_db",
         "simulation_sd_db",
+        "offset_db",
     ];
     let mut list: Vec<BandLimit> = Vec::new();
     for (n, (table, at)) in top.list("band").into_iter().enumerate() {
@@ -283,6 +284,7 @@ fn bands(top: &Table<'_, '_>) -> Vec<BandLimit> {
             sd_db: table.optional("sd_db", SPREAD),
             measurement_sd_db: table.optional("measurement_sd_db", SPREAD),
             simulation_sd_db: table.optional("simulation_sd_db", SPREAD),
+            offset_db: table.optional("offset_db", SPREAD),
         };
         ordered(
             &table,

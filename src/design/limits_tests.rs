@@ -35,6 +35,7 @@ fn example() -> Limits {
             sd_db: Some(0.2),
             measurement_sd_db: Some(0.13),
             simulation_sd_db: Some(0.1),
+            offset_db: Some(0.2),
         }],
         parameters: vec![ParameterLimit {
             path: "leak.seam.resistance".to_string(),

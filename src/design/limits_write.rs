@@ -118,11 +118,27 @@ fn optional(out: &mut String, key: &str, value: Option<f64>) -> std::fmt::Result
     }
 }
 
+/// A sentence as comment lines of at most 78 characters.
+fn comment(text: &str) -> String {
+    let mut lines = vec!["#".to_string()];
+    for word in text.split(' ') {
+        match lines.last_mut() {
+            Some(line) if line.chars().count() + 1 + word.chars().count() <= 78 => {
+                line.push(' ');
+                line.push_str(word);
+            }
+            _ => lines.push(format!("# {word}")),
+        }
+    }
+    format!("{}.\n", lines.join("\n"))
+}
+
 fn write_origin(out: &mut String, l: &Limits) -> std::fmt::Result {
     let o = &l.origin;
     writeln!(
         out,
-        "\n[origin]\nmethod = \"{}\"",
+        "\n{}[origin]\nmethod = \"{}\"",
+        comment(o.method.rests_on()),
         word(&METHODS, &o.method)
     )?;
     if let Some(made) = &o.made {
@@ -187,7 +203,8 @@ fn write_band(out: &mut String, b: &BandLimit) -> std::fmt::Result {
     optional(out, "mean_db", b.mean_db)?;
     optional(out, "sd_db", b.sd_db)?;
     optional(out, "measurement_sd_db", b.measurement_sd_db)?;
-    optional(out, "simulation_sd_db", b.simulation_sd_db)
+    optional(out, "simulation_sd_db", b.simulation_sd_db)?;
+    optional(out, "offset_db", b.offset_db)
 }
 
 #[cfg(test)]

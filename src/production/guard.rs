@@ -18,7 +18,7 @@
 //! by Gauss–Legendre between all places where the integrand bends.
 //!
 //! References: ISO 14253-1 and JCGM 106:2012 (both from memory); the risks are checked against a general library
-//! (`tests/reference/guard`).
+//! (`tests/outside/production.rs`).
 
 use super::entry::Judgement;
 use crate::design::limits::{Decision, Rule};

@@ -16,6 +16,7 @@ use super::ewma::{Average, Ewma, Limits, Process};
 use super::lookback::Series;
 use super::run_length::RunLength;
 use super::run_rules::{Rule, Signal, signals, zones_run_length};
+use super::unit::parts;
 use serde::Serialize;
 
 /// How a chart is drawn.
@@ -217,7 +218,7 @@ fn judge(made: &mut Trend, values: &[f64], settings: &Settings) {
         });
     }
     if made.first_alarm().is_some() {
-        made.change = change_point(values);
+        made.change = changed(&made.series.name, values);
     }
     made.state = match (made.first_alarm(), &made.change) {
         (None, _) => State::Steady,
@@ -227,6 +228,23 @@ fn judge(made: &mut Trend, values: &[f64], settings: &Settings) {
     let uncertainties = made.series.points.iter().filter_map(|p| p.expanded);
     made.measurement_share = median(uncertainties.collect()).map(|u| 0.5 * u / sd);
     made.patience = Some(patience(settings, baseline));
+}
+
+/// When a number of the log began to change. Parameters that are positive scatter and drift by ratios: they are looked at by
+/// their logarithms, because a wear of so much per unit bends on a plain scale, and would be dated too early.
+#[must_use]
+pub fn changed(name: &str, values: &[f64]) -> Option<ChangePoint> {
+    if parts(name).is_some() || values.iter().any(|v| *v <= 0.0) {
+        return change_point(values);
+    }
+    let logs: Vec<f64> = values.iter().map(|v| v.ln()).collect();
+    let found = change_point(&logs)?;
+    let before = &logs[..found.first.max(1)];
+    let level = (before.iter().sum::<f64>() / before.len() as f64).exp();
+    Some(ChangePoint {
+        size: level * found.size.exp_m1(),
+        ..found
+    })
 }
 
 /// Mean, and standard deviation from neighbours; NaN where there are too few.

@@ -13,14 +13,12 @@
 
 use super::entry::{Conditions, Judgement, RawFile, Value};
 use super::residues::residues;
-use crate::align::residual::Nuisance;
 use crate::align::search::AlignError;
 use crate::design::Design;
 use crate::design::captures::CaptureSet;
 use crate::measure::{MeasureError, Response};
 use crate::signal::bands::third_octaves;
-use crate::verify::bands::{Compared, DB, inside};
-use crate::verify::result::{Band, Finding, Parameter};
+use crate::verify::result::{Band, Capture, Finding, Parameter, Result as Outcome};
 use crate::verify::{Verification, verify};
 
 /// Why a unit cannot be measured.
@@ -129,13 +127,15 @@ pub fn measure_unit(
     let mut values: Vec<Value> = Vec::new();
     for compared in &done.compared {
         let response = &done.responses[compared.response];
-        let common = common_db(&done, compared);
+        let swept = [response.frequency_hz.first(), response.frequency_hz.last()]
+            .map(|f| f.copied().unwrap_or(f64::NAN));
+        let ranges = [response.take.usable_hz, swept];
         let bands = done
             .result
             .bands
             .iter()
             .filter(|b| b.observation == response.observation.label());
-        values.extend(bands.map(|b| band(b, compared, response, &common)));
+        values.extend(bands.map(|b| band(b, &ranges)));
     }
     values.extend(done.result.parameters.iter().map(parameter));
     for (observation, list) in &noises {
@@ -177,77 +177,48 @@ pub fn measure_unit(
     Ok((measured, done))
 }
 
-/// Standard uncertainty that a whole observation shares, by point, dB: level and air temperature.
-fn common_db(done: &Verification, compared: &Compared) -> Vec<f64> {
-    let response = &done.responses[compared.response];
-    let fit = &done.fit;
-    let Some(series) = fit
-        .comparison
-        .series
-        .iter()
-        .find(|s| s.response == compared.response)
-    else {
-        return vec![f64::NAN; compared.frequency_hz.len()];
+/// Bands and parameters of a verification that was done earlier; residue and polarity are not in a result.
+///
+/// A result of an older program does not tell the measurement's part of its uncertainty: then the whole of it is taken, which
+/// holds that of the simulation too.
+#[must_use]
+pub fn values_of(result: &Outcome) -> Vec<Value> {
+    let usable = |observation: &str| -> Vec<[f64; 2]> {
+        let of = |c: &&Capture| match &c.probe {
+            Some(probe) => probe == observation,
+            None => c.quantity == observation,
+        };
+        let found = result.captures.iter().filter(of);
+        found.map(|c| c.usable_hz).take(1).collect()
     };
-    let first = fit.settled.active.len();
-    let level_db = if response.absolute {
-        response.calibration_relative * DB
-    } else {
-        let gain = series.nuisance.iter().find(|(k, _)| *k == Nuisance::Gain);
-        gain.map_or(f64::NAN, |&(_, n)| {
-            fit.settled.covariance[(first + n, first + n)]
-                .max(0.0)
-                .sqrt()
-                * DB
-        })
-    };
-    let kelvin = fit
-        .comparison
-        .nuisance_of
+    let bands = result
+        .bands
         .iter()
-        .position(|n| n.1 == Nuisance::Temperature)
-        .map_or(0.0, |n| fit.comparison.nuisance_sd[n]);
-    (0..compared.frequency_hz.len())
-        .map(|i| {
-            let warm = series.per_kelvin.get(i).map_or(0.0, |k| k.re * kelvin * DB);
-            level_db.hypot(warm)
-        })
+        .map(|b| band(b, &usable(&b.observation)));
+    bands
+        .chain(result.parameters.iter().map(parameter))
         .collect()
 }
 
-fn band(band: &Band, compared: &Compared, response: &Response, common: &[f64]) -> Value {
-    let usable = response.take.usable_hz;
-    let swept = [response.frequency_hz.first(), response.frequency_hz.last()]
-        .map(|f| f.copied().unwrap_or(f64::NAN));
-    let counts = [usable, swept]
+/// A band that lies inside all of these ranges, Hz; else it has no value.
+fn band(band: &Band, ranges: &[[f64; 2]]) -> Value {
+    let counts = ranges
         .iter()
         .all(|[low, high]| band.low_hz >= low * 0.98 && band.high_hz <= high * 1.02);
     let name = band_name(&band.observation, band.center_hz);
-    let octave = third_octaves(band.low_hz * 1.01, band.high_hz * 0.99);
-    let points = octave
-        .first()
-        .map_or(Vec::new(), |b| inside(&compared.frequency_hz, b));
-    if !counts || band.disturbed || points.is_empty() {
+    if !counts || band.disturbed {
         return value(name, "dB", None, None);
     }
-    let count = points.len() as f64;
-    let independent: f64 = points
-        .iter()
-        .map(|&i| 1.0 / compared.shared[i])
-        .sum::<f64>()
-        .max(1.0);
-    let noise2: f64 = points
-        .iter()
-        .map(|&i| compared.noise_db[i].powi(2))
-        .sum::<f64>()
-        / count;
-    let systematic: f64 = points.iter().map(|&i| common[i]).sum::<f64>() / count;
-    let standard = (noise2 / independent + systematic * systematic).sqrt();
+    let expanded = if band.measurement_uncertainty_db.is_finite() {
+        band.measurement_uncertainty_db
+    } else {
+        band.expanded_uncertainty_db
+    };
     value(
         name,
         "dB",
         Some(band.designed_difference_db),
-        Some(standard),
+        Some(0.5 * expanded),
     )
 }
 

@@ -132,6 +132,7 @@ fn bands() -> Vec<Band> {
                     .sqrt(),
                 largest_difference_db: designed_difference_db * 1.3,
                 expanded_uncertainty_db,
+                measurement_uncertainty_db: 0.5 * expanded_uncertainty_db,
                 snr_db: 62.0 - f64::from(n + 12).abs(),
                 tolerance_db,
                 verdict,

@@ -138,8 +138,20 @@ pub fn measured(value: &Value) -> String {
 #[must_use]
 pub fn text(inspection: &Inspection, attempt: u32, colour: bool, below: &[String]) -> String {
     let mut lines = vec![banner(inspection.verdict, colour), String::new()];
+    let undecided = inspection
+        .limited()
+        .any(|v| v.verdict == Judgement::Unresolved);
+    // What keeps a test from counting is no number near its limit.
+    let counts = inspection.verdict != Judgement::Unresolved || undecided;
     if inspection.verdict == Judgement::Unresolved {
-        lines.push("CANNOT TELL: neither inside nor outside the limits".to_string());
+        lines.push(
+            if undecided {
+                "CANNOT TELL: neither inside nor outside the limits"
+            } else {
+                "CANNOT TELL: this test does not count"
+            }
+            .to_string(),
+        );
     }
     let again = if attempt > 1 {
         format!(", test {attempt} of this serial")
@@ -184,7 +196,14 @@ pub fn text(inspection: &Inspection, attempt: u32, colour: bool, below: &[String
     if odd.is_empty() {
         lines.push(labelled(
             "Limits",
-            &format!("all {count} numbers are inside"),
+            &format!(
+                "all {count} numbers are inside{}",
+                if counts {
+                    ""
+                } else {
+                    ", for what that is worth"
+                }
+            ),
         ));
     } else {
         let of = |wanted| odd.iter().filter(|v| v.verdict == wanted).count();

@@ -115,6 +115,7 @@ pub fn text(limits: &Limits, units: usize, rows: &[Row<'_>], whole: Option<Whole
     let mut lines = vec![
         format!("Limits of «{}»", plain(&limits.name)),
         labelled("From", &origin),
+        labelled("Means", o.method.rests_on()),
         labelled("Rule", &rule),
         labelled("Signed", &plain(&limits.signature_words())),
         String::new(),

@@ -42,6 +42,8 @@ pub struct Compared {
     pub aligned: Vec<Complex64>,
     /// Standard uncertainty of each difference without the noise, dB.
     pub systematic_db: Vec<f64>,
+    /// The part of it that is the measurement's: level or reference resistor, and air temperature, dB.
+    pub measurement_db: Vec<f64>,
     /// Standard deviation of the noise of each point, dB.
     pub noise_db: Vec<f64>,
     /// How many neighbours share their noise.
@@ -110,6 +112,15 @@ pub fn compare(
                 .iter()
                 .position(|n| n.1 == Nuisance::Temperature)
                 .map_or(0.0, |n| comparison.nuisance_sd[n]);
+            let measurement_db: Vec<f64> = (0..s.x.len())
+                .map(|i| {
+                    let warm = s
+                        .per_kelvin
+                        .get(i)
+                        .map_or(0.0, |k| k.re * temperature_sd_k * DB);
+                    level_db.hypot(warm)
+                })
+                .collect();
             let systematic_db = (0..s.x.len())
                 .map(|i| {
                     let inputs: f64 = input[n]
@@ -118,11 +129,7 @@ pub fn compare(
                         .sum();
                     let form_db =
                         form::uncertainty_db(design, kind, frequency_hz[i], speed_m_per_s);
-                    let warm = s
-                        .per_kelvin
-                        .get(i)
-                        .map_or(0.0, |k| k.re * temperature_sd_k * DB);
-                    (level_db * level_db + form_db * form_db + inputs + warm * warm).sqrt()
+                    (measurement_db[i].powi(2) + form_db * form_db + inputs).sqrt()
                 })
                 .collect();
             let noise_db = s
@@ -144,6 +151,7 @@ pub fn compare(
                 designed: designed[n].clone(),
                 aligned: aligned[n].clone(),
                 systematic_db,
+                measurement_db,
                 noise_db,
                 shared,
                 frequency_hz,
@@ -281,6 +289,7 @@ pub fn bands(
             rms_difference_db: f64::NAN,
             largest_difference_db: f64::NAN,
             expanded_uncertainty_db: f64::NAN,
+            measurement_uncertainty_db: f64::NAN,
             snr_db: snr_db(response, &band),
             tolerance_db: tolerance,
             verdict: Verdict::Unresolved,
@@ -313,12 +322,11 @@ pub fn bands(
             / count
             / independent;
         // What is systematic moves the whole band.
-        let systematic = points
-            .iter()
-            .map(|&i| compared.systematic_db[i])
-            .sum::<f64>()
-            / count;
-        let expanded = 2.0 * (noise2 + systematic * systematic).sqrt();
+        let with_noise = |each: &[f64]| {
+            let mean = points.iter().map(|&i| each[i]).sum::<f64>() / count;
+            2.0 * (noise2 + mean * mean).sqrt()
+        };
+        let expanded = with_noise(&compared.systematic_db);
         let difference = if judged == Judged::Designed {
             designed
         } else {
@@ -333,6 +341,7 @@ pub fn bands(
             .max_by(|a, b| a.abs().total_cmp(&b.abs()))
             .unwrap_or(f64::NAN);
         entry.expanded_uncertainty_db = expanded;
+        entry.measurement_uncertainty_db = with_noise(&compared.measurement_db);
         entry.verdict = if reach == Reach::Whole {
             judge(difference, expanded, tolerance)
         } else {

@@ -179,6 +179,10 @@ pub struct Band {
     /// Expanded uncertainty (k = 2) of the judged difference, dB.
     #[serde(deserialize_with = "number")]
     pub expanded_uncertainty_db: f64,
+    /// The part of it that is the measurement's (k = 2): noise, level or reference resistor, air temperature, dB. Two units
+    /// of one design differ by no more than this where they are alike; NaN in results of older programs.
+    #[serde(default = "missing", deserialize_with = "number")]
+    pub measurement_uncertainty_db: f64,
     /// Signal over noise floor, dB.
     #[serde(deserialize_with = "number")]
     pub snr_db: f64,

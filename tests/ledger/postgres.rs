@@ -200,3 +200,54 @@ fn a_station_without_a_connection_delivers_later() {
     assert_eq!(numbers, [1, 2, 3, 4, 5, 6]);
     assert_eq!(station.select(&Filter::default()).unwrap(), there);
 }
+
+/// With a server that answers, the audit of a station's own file also says what waits, and where the two are not the same.
+#[test]
+fn a_stations_file_is_held_against_the_server() {
+    let Some(server) = Server::start() else {
+        return;
+    };
+    let folder = tempfile::tempdir().unwrap();
+    let spool = folder.path().join("spool.db");
+    let mut station = SpooledLedger::open(&spool, &server.address()).unwrap();
+    for minute in 0..3 {
+        station.append("bench", &inspection("D-1", minute)).unwrap();
+    }
+    drop(station);
+    let mut local = SqliteLedger::open(&spool, Purpose::Write).unwrap();
+    for minute in 3..5 {
+        local.append("bench", &inspection("D-1", minute)).unwrap();
+    }
+    let audit = || {
+        assert_cmd::Command::cargo_bin("bassay")
+            .unwrap()
+            .args(["ledger", "audit", "--json", "--chains-only", "--ledger"])
+            .arg(server.address())
+            .arg("--spool")
+            .arg(&spool)
+            .output()
+            .unwrap()
+    };
+    let read = |bytes: &[u8]| serde_json::from_slice::<serde_json::Value>(bytes).unwrap();
+    for _ in 0..2 {
+        let done = audit();
+        let said = read(&done.stdout);
+        assert_eq!(done.status.code(), Some(0), "{said}");
+        // An audit delivers nothing: the second one sees the same.
+        assert_eq!(
+            said["server"]["chains"][0],
+            serde_json::json!({"station": "bench", "here": 5, "there": 3, "differs_at": null})
+        );
+    }
+    // Another bench under the same name, from the fourth entry on.
+    connect(&server)
+        .append("bench", &inspection("D-9", 9))
+        .unwrap();
+    connect(&server)
+        .append("bench", &inspection("D-9", 10))
+        .unwrap();
+    let done = audit();
+    let said = read(&done.stdout);
+    assert_eq!(done.status.code(), Some(1), "{said}");
+    assert_eq!(said["server"]["chains"][0]["differs_at"], 4, "{said}");
+}

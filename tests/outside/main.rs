@@ -24,6 +24,7 @@ mod measuring;
 mod openings;
 mod page;
 mod porous;
+mod production;
 mod radiating;
 mod recording;
 mod resistances;

@@ -148,6 +148,19 @@ const GROUPS: &[table::Group] = &[
         ],
     ),
     (
+        "Looking back at production",
+        &[
+            production::weighted_average_of_the_handbook,
+            production::run_lengths_of_weighted_averages,
+            production::run_lengths_of_run_rules,
+            production::distributions_and_shares,
+            production::capability_intervals,
+            production::gauge_study_of_the_handbook,
+            production::risks_of_a_decision,
+            production::captures_are_kept_without_loss,
+        ],
+    ),
+    (
         "Tables of the reference file",
         &[
             tables::boxes_of_the_reference_table,

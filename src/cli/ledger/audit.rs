@@ -10,10 +10,14 @@ use crate::production::ledger::address::Address;
 use crate::production::ledger::audit::{Audit, Witness, audit};
 use crate::production::ledger::captures::{Proof, captures, prove};
 use crate::production::ledger::heads;
-use crate::production::ledger::sqlite::Purpose;
+use crate::production::ledger::postgres::PostgresLedger;
+use crate::production::ledger::spool::{Against, against};
+use crate::production::ledger::sqlite::{Purpose, SqliteLedger};
+use crate::production::ledger::{LedgerError, Store};
 use serde::Serialize;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::Duration;
 
 /// Proves the chains and the raw captures; exit status 1 if anything is broken
 #[derive(Debug, clap::Args)]
@@ -42,6 +46,8 @@ struct Document<'a> {
     audit: &'a Audit,
     database: Option<&'a String>,
     captures: Option<&'a Proof>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    server: Option<&'a Server>,
 }
 
 fn witness(text: &str) -> Result<Witness, String> {
@@ -72,8 +78,16 @@ fn witness(text: &str) -> Result<Witness, String> {
 /// # Errors
 /// [`Failure`] if the log cannot be read.
 pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
-    let mut store = args.place.open(Purpose::Read, out)?;
     let address = Address::read(&args.place.ledger)?;
+    // A station's own file is proved as it lies there: an audit delivers nothing, and needs no server.
+    let spool = match (&address, &args.place.spool) {
+        (Address::Server(_), Some(spool)) => Some(spool),
+        _ => None,
+    };
+    let mut store: Box<dyn Store> = match spool {
+        Some(file) => Box::new(SqliteLedger::open(file, Purpose::Read)?),
+        None => args.place.open(Purpose::Read, out)?,
+    };
     let at_hand = address.at_hand(args.place.spool.as_deref());
     let file = args.heads.clone().or_else(|| at_hand.map(heads::beside));
     let mut witnesses = args.expect_head.clone();
@@ -93,8 +107,16 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
             proof = Some(prove(&all, &archive, &|n| progress.tell(n))?);
         }
     }
+    let server = match (&address, spool) {
+        (Address::Server(url), Some(_)) => Some(server(url, store.as_mut())?),
+        _ => None,
+    };
     let files_whole = proof.as_ref().is_none_or(|p| p.breaks.is_empty());
-    let whole = found.whole() && database.is_none() && files_whole;
+    let same = server
+        .iter()
+        .flat_map(|s| &s.chains)
+        .all(|c| c.differs_at.is_none());
+    let whole = found.whole() && database.is_none() && files_whole && same;
     if found.whole()
         && let Some(file) = &file
     {
@@ -110,20 +132,99 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
             audit: &found,
             database: database.as_ref(),
             captures: proof.as_ref(),
+            server: server.as_ref(),
         })?;
     } else {
-        print(&found, database.as_ref(), proof.as_ref(), whole, out);
+        print(&found, database.as_ref(), proof.as_ref(), out);
+        if let Some(server) = &server {
+            server.print(out);
+        }
+        if whole {
+            keep(&found, out);
+        }
     }
     Ok(if whole { Exit::Done } else { Exit::Outside })
 }
 
-fn print(
-    found: &Audit,
-    database: Option<&String>,
-    proof: Option<&Proof>,
-    whole: bool,
-    out: &Output,
-) {
+/// What the server says of a station's own file.
+#[derive(Serialize)]
+struct Server {
+    /// Whether it answered.
+    reached: bool,
+    /// Why it did not.
+    trouble: Option<String>,
+    chains: Vec<Against>,
+}
+
+/// Holds a station's file against the server; one that does not answer is no fault of the file.
+fn server(url: &str, here: &mut dyn Store) -> Result<Server, Failure> {
+    let mut there = match PostgresLedger::connect(url, Duration::ZERO) {
+        Ok(there) => there,
+        Err(error @ LedgerError::Connection { .. }) => {
+            return Ok(Server {
+                reached: false,
+                trouble: Some(error.to_string()),
+                chains: Vec::new(),
+            });
+        }
+        Err(error) => return Err(error.into()),
+    };
+    Ok(Server {
+        reached: true,
+        trouble: None,
+        chains: against(here, &mut there)?,
+    })
+}
+
+impl Server {
+    fn print(&self, out: &Output) {
+        out.line("");
+        if let Some(trouble) = &self.trouble {
+            out.line(paragraph(
+                &format!(
+                    "The server did not answer: this is the proof of this station's own file alone, and how much of it the server has is not known. ({trouble})"
+                ),
+                0,
+            ));
+        }
+        for c in &self.chains {
+            let text = match c.differs_at {
+                Some(number) => format!(
+                    "BROKEN: station «{}»: from entry {number} on the server has other entries; two benches wrote under one name, or one side was written anew. Keep both for the audit",
+                    c.station
+                ),
+                None if c.waiting() > 0 => format!(
+                    "Server: the same up to entry {} of «{}»; {} wait to be delivered.",
+                    c.there,
+                    c.station,
+                    c.waiting()
+                ),
+                None => format!(
+                    "Server: has all {} entries of «{}», the same ones.",
+                    c.here, c.station
+                ),
+            };
+            out.line(paragraph(&text, 0));
+        }
+    }
+}
+
+/// What somebody else should keep.
+fn keep(found: &Audit, out: &Output) {
+    out.line(format!("\nWhole: {} entries.", found.records));
+    out.line("Keep these heads elsewhere; they prove later that no end was cut off:");
+    for chain in &found.stations {
+        let head = &chain.head;
+        out.line(format!(
+            "  --expect-head '{}:{}:{}'",
+            head.station,
+            head.number,
+            short(&head.digest)
+        ));
+    }
+}
+
+fn print(found: &Audit, database: Option<&String>, proof: Option<&Proof>, out: &Output) {
     out.line("station           entries  chain   last digest");
     for chain in &found.stations {
         let state = if chain.broken.is_some() {
@@ -165,19 +266,6 @@ fn print(
                 b.number
             ));
             out.line(paragraph(&b.text, 2));
-        }
-    }
-    if whole {
-        out.line(format!("\nWhole: {} entries.", found.records));
-        out.line("Keep these heads elsewhere; they prove later that no end was cut off:");
-        for chain in &found.stations {
-            let head = &chain.head;
-            out.line(format!(
-                "  --expect-head '{}:{}:{}'",
-                head.station,
-                head.number,
-                short(&head.digest)
-            ));
         }
     }
 }

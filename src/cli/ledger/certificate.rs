@@ -37,7 +37,7 @@ pub struct Args {
 pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     let mut ledger = book::open(&args.ledger, Purpose::Read)?;
     let mut found: Vec<Stored> = Vec::new();
-    for kind in [Kind::Inspection, Kind::Reference] {
+    for kind in [Kind::Inspection, Kind::Reference, Kind::Correction] {
         let filter = Filter {
             kind: Some(kind),
             unit: Some(args.unit.clone()),
@@ -45,9 +45,16 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         };
         found.extend(ledger.select(&filter).map_err(Failure::system)?);
     }
+    let (corrections, found): (Vec<Stored>, Vec<Stored>) = found
+        .into_iter()
+        .partition(|s| s.entry.kind == Kind::Correction);
+    // Recordings that were judged before make no further test, and their judgement by other limits not the certificate.
     let wanted = found
         .iter()
-        .filter(|s| args.attempt.is_none_or(|n| s.entry.attempt == n))
+        .filter(|s| match args.attempt {
+            Some(attempt) => s.entry.attempt == attempt,
+            None => judged_before(s, &found).is_none(),
+        })
         .max_by_key(|s| (s.entry.attempt, s.entry.at_us().unwrap_or(i64::MIN)));
     let Some(stored) = wanted else {
         let seen: Vec<String> = found.iter().map(|s| s.entry.attempt.to_string()).collect();
@@ -79,6 +86,13 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         }
         None => None,
     };
+    let again = found.iter().filter(|s| {
+        s.digest != stored.digest && judged_before(s, &found) == Some(stored.entry.attempt)
+    });
+    let corrections = corrections
+        .iter()
+        .filter(|s| s.entry.refers_to.as_ref() == Some(&stored.digest));
+    let later: Vec<&Stored> = corrections.chain(again).collect();
     let signature = limits
         .as_ref()
         .map(crate::design::limits::Limits::signature_words);
@@ -90,6 +104,8 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
             .map(|l| l.name.as_str())
             .zip(signature.as_deref()),
         place: Some((&stored.station, stored.number, &stored.digest)),
+        judged_before: judged_before(stored, &found),
+        later: &later,
     });
     let name: String = args
         .unit
@@ -114,4 +130,14 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     }
     out.line(format!("Certificate: {}", file.display()));
     Ok(Exit::Done)
+}
+
+/// The first test among these of the same recordings, where this entry is another one.
+fn judged_before(one: &Stored, tests: &[Stored]) -> Option<u32> {
+    let own = one.entry.recordings();
+    let first = tests.iter().find(|s| {
+        !own.is_empty() && s.entry.kind == Kind::Inspection && s.entry.recordings() == own
+    })?;
+    (first.digest != one.digest && one.entry.kind == Kind::Inspection)
+        .then_some(first.entry.attempt)
 }

@@ -1,14 +1,17 @@
 //! `bassay ledger import FILE…`: reference units, or the records of another log as they are.
 
-use super::place::{Place, now};
+use super::place::{Place, now, paragraph};
+use super::prune::ALWAYS;
 use crate::cli::Exit;
 use crate::cli::failure::Failure;
 use crate::cli::output::Output;
-use crate::production::entry::{Entry, EntryError};
+use crate::production::entry::{Entry, EntryError, Kind};
+use crate::production::ledger::captures::captures;
 use crate::production::ledger::export::json_lines::read_record;
-use crate::production::ledger::reference::{Importing, from_record, from_result};
+use crate::production::ledger::reference::{Importing, from_record, from_result, made_from};
 use crate::production::ledger::sqlite::Purpose;
-use crate::production::ledger::{LedgerError, Record, Stored};
+use crate::production::ledger::{Filter, LedgerError, Record, Store, Stored};
+use crate::report::text::plain;
 use crate::verify::result::{FORMAT as RESULT, Result as Outcome};
 use std::path::{Path, PathBuf};
 
@@ -56,23 +59,46 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         entry.body().map_err(Failure::input)?;
     }
     let mut store = args.place.open(Purpose::Write, out)?;
-    let mut stored: Vec<Stored> = Vec::new();
+    let mut there = store.select(&Filter {
+        kind: Some(Kind::Reference),
+        ..Filter::default()
+    })?;
+    let mut done: Vec<Done> = Vec::new();
     for entry in &entries {
-        stored.push(store.append(station, entry)?);
+        let source = made_from(entry);
+        let old = there.iter().find(|old| made_from(&old.entry) == source);
+        let new = old.is_none();
+        let stored = match old {
+            Some(old) => old.clone(),
+            None => store.append(station, entry)?,
+        };
+        if new {
+            there.push(stored.clone());
+        }
+        done.push(Done { stored, new });
     }
     if out.json {
-        return out.document(&stored).map(|()| Exit::Done);
+        return out.document(&done).map(|()| Exit::Done);
     }
-    for one in &stored {
+    for Done { stored, new } in &done {
         out.line(format!(
-            "reference unit {}: {}, entry {} of «{}»",
-            one.entry.unit,
-            one.entry.verdict.word(),
-            one.number,
-            one.station
+            "reference unit {}: {}{}, entry {} of «{}»",
+            plain(&stored.entry.unit),
+            if *new { "" } else { "already there, " },
+            stored.entry.verdict.word(),
+            stored.number,
+            plain(&stored.station)
         ));
     }
     Ok(Exit::Done)
+}
+
+/// A reference unit, and whether this import wrote it.
+#[derive(serde::Serialize)]
+struct Done {
+    #[serde(flatten)]
+    stored: Stored,
+    new: bool,
 }
 
 fn references(file: &Path, operator: &str) -> Result<Vec<Entry>, Failure> {
@@ -164,10 +190,61 @@ fn as_written(args: &Args, out: &Output) -> Result<Exit, Failure> {
         }
         new += store.deliver(&block)?;
     }
+    let captures = at_hand(args, store.as_mut())?;
     if out.json {
-        let document = serde_json::json!({ "records": all, "new": new });
+        let document = serde_json::json!({ "records": all, "new": new, "captures": captures });
         return out.document(&document).map(|()| Exit::Done);
     }
     out.line(format!("{all} records, {new} of them new."));
+    if let Some(text) = captures.words() {
+        out.line(paragraph(&text, 0));
+    }
     Ok(Exit::Done)
+}
+
+/// Where an audit will look for the raw captures that the log names, and how many of them lie there.
+#[derive(serde::Serialize)]
+struct AtHand {
+    named: usize,
+    /// `None`: the log is on a server, and an audit must be told the folder.
+    folder: Option<String>,
+    missing: Option<usize>,
+}
+
+fn at_hand(args: &Args, store: &mut dyn Store) -> Result<AtHand, Failure> {
+    let mut all = captures(store, ALWAYS)?;
+    all.retain(|_, one| !one.removed());
+    let archive = args.place.archive(None).ok();
+    let missing = archive.as_ref().map(|archive| {
+        let gone = all.keys().filter(|d| archive.size(d).is_none());
+        gone.count()
+    });
+    Ok(AtHand {
+        named: all.len(),
+        folder: archive.map(|a| a.folder().display().to_string()),
+        missing,
+    })
+}
+
+impl AtHand {
+    fn words(&self) -> Option<String> {
+        if self.named == 0 {
+            return None;
+        }
+        let copy = "copy there the folder LOG.captures that lies beside the log they come from";
+        Some(match (&self.folder, self.missing) {
+            (Some(folder), Some(0)) => format!(
+                "The {} raw captures that the log names lie in {folder}, where an audit looks for them.",
+                self.named
+            ),
+            (Some(folder), Some(missing)) => format!(
+                "An export holds no raw captures: {missing} of the {} that the log names are not in {folder}. Until they are, an audit calls the log broken: {copy}, or tell the audit where they are with --archive DIR.",
+                self.named
+            ),
+            _ => format!(
+                "An export holds no raw captures. The log names {}; it is on a server, so that an audit must be told where they are: --archive DIR.",
+                self.named
+            ),
+        })
+    }
 }

@@ -5,7 +5,7 @@ use super::place::{Place, paragraph, short};
 use crate::cli::Exit;
 use crate::cli::failure::Failure;
 use crate::cli::output::Output;
-use crate::production::entry::Value;
+use crate::production::entry::{Judgement, Kind, Value};
 use crate::production::ledger::sqlite::Purpose;
 use crate::production::ledger::{Filter, Store, Stored};
 use serde::Serialize;
@@ -71,10 +71,23 @@ fn print(one: &Stored, later: &[Stored], out: &Output) {
         if e.unit.is_empty() { "-" } else { &e.unit },
         e.verdict.word()
     ));
+    // What counts is not left to the end of a long list.
+    for correction in later.iter().filter(|s| s.entry.kind == Kind::Correction) {
+        let e = &correction.entry;
+        let said = match e.verdict {
+            Judgement::None => "see below".to_string(),
+            verdict => format!("to {}, see below", verdict.word()),
+        };
+        field(
+            "CORRECTED",
+            &format!("{} by {} {said}", minute(&e.at), e.operator),
+        );
+    }
     field("digest", &one.digest);
     field("before it", &one.previous);
     field("station", &format!("{}, entry {}", one.station, one.number));
     field("time", &e.at);
+    field("recorded", e.taken.as_deref().unwrap_or_default());
     field("operator", &e.operator);
     field("batch", e.batch.as_deref().unwrap_or_default());
     field("attempt", &e.attempt.to_string());

@@ -6,12 +6,12 @@ use crate::cli::load;
 use crate::cli::output::Output;
 use crate::design::Design;
 use crate::files::read_whole;
-use crate::production::entry::{Judgement, Kind, Value};
+use crate::production::entry::{Judgement, Kind};
 use crate::production::ledger::Filter;
 use crate::production::ledger::sqlite::Purpose;
 use crate::production::limits::Accepted;
-use crate::production::unit::{band_name, measure_unit};
-use crate::verify::result::Result as Outcome;
+use crate::production::unit::{measure_unit, values_of};
+use crate::verify::result::{Result as Outcome, Verdict};
 use std::path::Path;
 
 /// A unit from a captures file or a result file.
@@ -23,7 +23,7 @@ pub fn file(path: &Path, design: &Design, out: &Output) -> Result<Accepted, Fail
         .extension()
         .is_some_and(|e| e.eq_ignore_ascii_case("json"));
     let unit = if is_result {
-        of_result(path, design)?
+        of_result(path, design, out)?
     } else {
         of_captures(path, design, out)?
     };
@@ -66,7 +66,7 @@ fn of_captures(path: &Path, design: &Design, out: &Output) -> Result<Accepted, F
     })
 }
 
-fn of_result(path: &Path, design: &Design) -> Result<Accepted, Failure> {
+fn of_result(path: &Path, design: &Design, out: &Output) -> Result<Accepted, Failure> {
     let bytes = read_whole(path)?;
     let result: Outcome = serde_json::from_slice(&bytes).map_err(|e| {
         Failure::input(format!(
@@ -87,36 +87,17 @@ fn of_result(path: &Path, design: &Design) -> Result<Accepted, Failure> {
         let mark = &result.design;
         return Err(other_design(path, &mark.name, &mark.digest, design));
     }
-    let number = |name: String, unit: &str, value: f64, expanded: f64| Value {
-        name,
-        unit: unit.to_string(),
-        value: Some(value).filter(|v| v.is_finite()),
-        expanded: Some(expanded).filter(|v| v.is_finite()),
-        low: None,
-        high: None,
-        verdict: Judgement::None,
-    };
-    let bands = result.bands.iter().filter(|b| !b.disturbed).map(|b| {
-        let name = band_name(&b.observation, b.center_hz);
-        number(
-            name,
-            "dB",
-            b.designed_difference_db,
-            b.expanded_uncertainty_db,
-        )
-    });
-    let parameters = result
-        .parameters
-        .iter()
-        .filter(|p| p.identifiable)
-        .map(|p| {
-            let expanded = (p.high95 - p.low95) / 1.959_964;
-            number(p.path.clone(), &p.unit, p.fitted, expanded)
-        });
+    if result.verdict == Verdict::Outside {
+        out.remark(format!(
+            "{}: unit {} is given as accepted, and its verification says that it is outside the spec's tolerance",
+            path.display(),
+            result.unit
+        ));
+    }
     Ok(Accepted {
         serial: result.unit.clone(),
         digest: blake3::hash(&bytes).to_hex().to_string(),
-        values: bands.chain(parameters).collect(),
+        values: values_of(&result),
     })
 }
 
@@ -156,7 +137,7 @@ pub fn ledger(
         });
     }
     out.remark(format!(
-        "{place}: {} accepted units; left out: {failed} tests that failed, {other} of another design",
+        "{place}: {} accepted units; left out: {failed} that are outside (of a reference: the spec's tolerance, when it was verified; --unit RESULT takes it all the same), {other} of another design",
         list.len()
     ));
     Ok(list)

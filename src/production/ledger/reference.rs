@@ -1,9 +1,8 @@
 //! Reference units: entries of kind `reference` from results of a verification, or from another log's entries.
 
 use super::Record;
-use crate::production::entry::{
-    Cause, Conditions, Entry, EntryError, Judgement, Kind, Value, is_digest,
-};
+use crate::production::entry::{Cause, Conditions, Entry, EntryError, Judgement, Kind, is_digest};
+use crate::production::unit::{band_name, values_of};
 use crate::verify::result::{Result as Outcome, Verdict};
 
 /// Who and what stands in an imported entry.
@@ -11,12 +10,31 @@ use crate::verify::result::{Result as Outcome, Verdict};
 pub struct Importing<'a> {
     /// Code of who imports.
     pub operator: &'a str,
-    /// Now, RFC 3339; for results that do not say when they were taken.
+    /// Now, RFC 3339: when the entry is written.
     pub now: &'a str,
     /// Where it comes from, for the remark.
     pub source: &'a str,
     /// Digest of the file it comes from.
     pub digest: &'a str,
+}
+
+/// Ahead of the digest in the remark of an imported result.
+const DIGEST_BEGINS: &str = " (BLAKE3 ";
+
+/// Digest of what a reference was made from, a result file or an entry of another log: the same one makes no second
+/// reference.
+#[must_use]
+pub fn made_from(entry: &Entry) -> Option<&str> {
+    if entry.kind != Kind::Reference {
+        return None;
+    }
+    if let Some(digest) = &entry.refers_to {
+        return Some(digest);
+    }
+    // A file's name may hold anything: what we wrote stands last.
+    let remark = entry.remark.as_deref()?;
+    let at = remark.rfind(DIGEST_BEGINS)? + DIGEST_BEGINS.len();
+    remark.get(at..at + 64).filter(|d| is_digest(d))
 }
 
 fn judgement(verdict: Verdict) -> Judgement {
@@ -34,27 +52,17 @@ fn known(number: f64) -> Option<f64> {
 /// From a `result.json`: bands as differences from the design (dB, with the tolerance as limits), parameters as fitted.
 #[must_use]
 pub fn from_result(result: &Outcome, by: &Importing<'_>) -> Entry {
-    let bands = result.bands.iter().map(|band| {
-        let tolerance = known(band.tolerance_db);
-        Value {
-            name: format!("band:{}:{}", band.observation, band.center_hz),
-            unit: "dB".to_string(),
-            value: known(band.designed_difference_db),
-            expanded: known(band.expanded_uncertainty_db),
-            low: tolerance.map(|t| -t),
-            high: tolerance,
-            verdict: judgement(band.verdict),
+    // The numbers as an inspection has them; tolerance and verdict as the verification has them.
+    let mut values = values_of(result);
+    for band in &result.bands {
+        let name = band_name(&band.observation, band.center_hz);
+        if let Some(value) = values.iter_mut().find(|v| v.name == name) {
+            let tolerance = known(band.tolerance_db);
+            value.low = tolerance.map(|t| -t);
+            value.high = tolerance;
+            value.verdict = judgement(band.verdict);
         }
-    });
-    let parameters = result.parameters.iter().map(|p| Value {
-        name: p.path.clone(),
-        unit: p.unit.clone(),
-        value: known(p.fitted),
-        expanded: known(0.5 * (p.high95 - p.low95)),
-        low: None,
-        high: None,
-        verdict: Judgement::None,
-    });
+    }
     let c = &result.conditions;
     let conditions = Conditions {
         temperature_c: c.temperature_c,
@@ -62,12 +70,12 @@ pub fn from_result(result: &Outcome, by: &Importing<'_>) -> Entry {
         humidity_pct: c.humidity_pct,
     };
     let measured = [c.temperature_c, c.pressure_kpa, c.humidity_pct];
-    let at = result.taken.as_deref().unwrap_or(by.now);
-    let blank = Entry::blank(Kind::Reference, at, by.operator);
+    let blank = Entry::blank(Kind::Reference, by.now, by.operator);
     Entry {
         unit: result.unit.clone(),
+        taken: result.taken.clone(),
         remark: Some(format!(
-            "imported from {} (BLAKE3 {})",
+            "imported from {}{DIGEST_BEGINS}{}); verdicts are those of the verification, whose uncertainty holds the simulation's too",
             by.source, by.digest
         )),
         verdict: judgement(result.verdict),
@@ -87,7 +95,7 @@ pub fn from_result(result: &Outcome, by: &Importing<'_>) -> Entry {
             result.software.clone()
         },
         conditions: measured.iter().all(|n| n.is_finite()).then_some(conditions),
-        values: bands.chain(parameters).collect(),
+        values,
         // Captures of a verification lie beside it and are not in this log's archive.
         ..blank
     }
@@ -108,11 +116,12 @@ pub fn from_record(record: &Record, entry: Entry, by: &Importing<'_>) -> Result<
     }
     Ok(Entry {
         kind: Kind::Reference,
+        at: by.now.to_string(),
         operator: by.operator.to_string(),
         refers_to: Some(record.digest.clone()),
         remark: Some(format!(
-            "imported from {}, station {}, entry {}",
-            by.source, record.station, record.number
+            "imported from {}, station {}, entry {} of {}",
+            by.source, record.station, record.number, entry.at
         )),
         // Its captures stay with the other log.
         files: Vec::new(),

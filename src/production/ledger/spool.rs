@@ -147,6 +147,71 @@ pub fn deliver(
     Ok(total)
 }
 
+/// A chain of a station's file held against the server's.
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize)]
+pub struct Against {
+    /// Whose chain.
+    pub station: String,
+    /// Entries in the file.
+    pub here: u64,
+    /// Entries on the server.
+    pub there: u64,
+    /// The first entry that is another one on the server; `None`: what both have is the same.
+    pub differs_at: Option<u64>,
+}
+
+impl Against {
+    /// Entries that the server does not have yet.
+    #[must_use]
+    pub fn waiting(&self) -> u64 {
+        self.here.saturating_sub(self.there)
+    }
+}
+
+/// Holds every chain of a station's file against the server's, without writing anything on either side. Both are taken for
+/// whole: then two chains that have one digest in common are the same up to there.
+///
+/// # Errors
+/// [`LedgerError`] where either cannot be read.
+pub fn against(here: &mut dyn Store, there: &mut dyn Store) -> Result<Vec<Against>, LedgerError> {
+    let heads = there.heads()?;
+    let mut list = Vec::new();
+    for head in here.heads()? {
+        let station = head.station;
+        let other = heads.iter().find(|h| h.station == station);
+        let there_count = other.map_or(0, |h| h.number);
+        let common = head.number.min(there_count);
+        let mut same = |number: u64| -> Result<bool, LedgerError> {
+            let digest = |store: &mut dyn Store| -> Result<Option<String>, LedgerError> {
+                let found = store.records(&station, number - 1, 1)?;
+                Ok(found.into_iter().next().map(|r| r.digest))
+            };
+            Ok(digest(here)? == digest(there)?)
+        };
+        let mut differs_at = None;
+        if common > 0 && !same(common)? {
+            // Once apart, two chains stay apart.
+            let (mut alike, mut apart) = (0, common);
+            while apart - alike > 1 {
+                let middle = alike + (apart - alike) / 2;
+                if same(middle)? {
+                    alike = middle;
+                } else {
+                    apart = middle;
+                }
+            }
+            differs_at = Some(apart);
+        }
+        list.push(Against {
+            here: head.number,
+            there: there_count,
+            differs_at,
+            station,
+        });
+    }
+    Ok(list)
+}
+
 impl Ledger for SpooledLedger {
     fn append(&mut self, station: &str, entry: &Entry) -> Result<Stored, LedgerError> {
         self.pull(station)?;

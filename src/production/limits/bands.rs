@@ -1,5 +1,6 @@
 //! Limits of the one-third octaves.
 
+use super::offset::around;
 use super::{Accepted, Basis, LimitsError, Wanted, places};
 use crate::air::Air;
 use crate::design::Design;
@@ -7,7 +8,7 @@ use crate::design::limits::{BandLimit, Method, same_band};
 use crate::measure::Observation;
 use crate::measure::take::CALIBRATOR;
 use crate::model::monte_carlo::DrawnBand;
-use crate::production::tolerance::{excluded, two_sided_factor, two_sided_factor_pooled};
+use crate::production::tolerance::{two_sided_factor, two_sided_factor_pooled};
 use crate::production::unit::band_name;
 use crate::signal::impedance::RESISTOR;
 use crate::special::deviates::Deviates;
@@ -32,10 +33,13 @@ pub(super) fn moments(x: &[f64]) -> (f64, f64) {
     (mean, (squares / (n - 1.0)).sqrt())
 }
 
-/// One band's numbers.
+/// One band's numbers, dB.
 struct Numbers<'a> {
     units: Vec<f64>,
+    /// Standard uncertainty of one measurement.
     standard: f64,
+    /// The part of it that a station's level is: the same in all units that it measures.
+    level: f64,
     drawn: Option<&'a [f64]>,
     tolerance: f64,
     simulation: f64,
@@ -65,13 +69,16 @@ pub(super) fn make(
                 probe: observation.clone(),
             }
         };
+        let level = DB
+            * if observation == "impedance" {
+                RESISTOR
+            } else {
+                CALIBRATOR
+            };
         let numbers = Numbers {
+            level,
             standard: if standards.is_empty() {
-                DB * if observation == "impedance" {
-                    RESISTOR
-                } else {
-                    CALIBRATOR
-                }
+                level
             } else {
                 standards.iter().sum::<f64>() / standards.len() as f64
             },
@@ -96,8 +103,14 @@ pub(super) fn make(
         if missing {
             continue;
         }
-        let (mut low, mut high, mean, sd, scatters) =
-            ends(&numbers, &observation, significant, wanted)?;
+        let Ends {
+            mut low,
+            mut high,
+            mean,
+            sd,
+            offset,
+            scatters,
+        } = ends(&numbers, &observation, significant, wanted)?;
         if scatters {
             scattering.push(format!("{observation} at {center_hz} Hz"));
         }
@@ -118,6 +131,7 @@ pub(super) fn make(
             sd_db: sd.is_finite().then_some(sd),
             measurement_sd_db: Some(numbers.standard),
             simulation_sd_db: about_simulation.then_some(numbers.simulation),
+            offset_db: offset,
         });
         basis.push(Basis {
             observation,
@@ -149,13 +163,37 @@ pub(super) fn make(
     Ok((limits, basis))
 }
 
-/// Low, high, mean, standard deviation, and whether the units scatter more than the tolerances.
+/// Limits of one band and what they rest on, dB.
+struct Ends {
+    low: f64,
+    high: f64,
+    mean: f64,
+    sd: f64,
+    /// By how much all units may lie off alike, where the limits are that much wider.
+    offset: Option<f64>,
+    /// Whether the units scatter more than the tolerances.
+    scatters: bool,
+}
+
+impl Ends {
+    fn of(low: f64, high: f64, mean: f64, sd: f64) -> Self {
+        Self {
+            low,
+            high,
+            mean,
+            sd,
+            offset: None,
+            scatters: false,
+        }
+    }
+}
+
 fn ends(
     n: &Numbers<'_>,
     observation: &str,
     significant: f64,
     wanted: &Wanted,
-) -> Result<(f64, f64, f64, f64, bool), LimitsError> {
+) -> Result<Ends, LimitsError> {
     let (p, confidence) = (wanted.content, wanted.confidence);
     let nothing = || LimitsError::NothingDrawn {
         method: if wanted.method == Method::Both {
@@ -164,43 +202,36 @@ fn ends(
             "model"
         },
     };
-    let of_units = || -> Result<(f64, f64, f64, f64), LimitsError> {
-        let k = two_sided_factor(n.units.len(), p, confidence)?;
-        let (mean, sd) = moments(&n.units);
-        Ok((mean - k * sd, mean + k * sd, mean, sd))
-    };
     // What the units scatter by without the measurement.
     let own = |sd: f64| (sd * sd - n.standard * n.standard).max(0.0).sqrt();
+    let of_units = || -> Result<Ends, LimitsError> {
+        let k = two_sided_factor(n.units.len(), p, confidence)?;
+        let (mean, sd) = moments(&n.units);
+        Ok(Ends::of(mean - k * sd, mean + k * sd, mean, own(sd)))
+    };
     match wanted.method {
-        Method::Units => of_units().map(|(l, h, m, s)| (l, h, m, own(s), false)),
+        Method::Units => of_units(),
         Method::Model => {
             let drawn = n.drawn.ok_or_else(nothing)?;
-            let count = drawn.len();
-            let given_up = excluded(count, p, confidence)?.filter(|m| *m >= 2);
-            let Some(given_up) = given_up else {
-                return Err(LimitsError::FewDrawn {
-                    units: count,
-                    content: p,
-                    confidence,
-                });
-            };
-            // Limits are held against measured values: every drawn unit is measured, with the error of the simulation in it.
-            let error = n.standard.hypot(n.simulation);
+            // Every drawn unit is measured; what all of them share moves the limits and is no scatter.
+            let level = n.level.min(n.standard);
+            let repeats = (n.standard * n.standard - level * level).max(0.0).sqrt();
             let measured = drawn.iter().enumerate().map(|(i, d)| {
                 let mut stream = Deviates::new(u64::from(wanted.seed) ^ ERRORS, i as u64);
-                d + error * stream.normal()
+                d + repeats * stream.normal()
             });
-            let mut sorted: Vec<f64> = measured.collect();
-            sorted.sort_by(f64::total_cmp);
-            let below = given_up / 2;
+            let half = n.simulation * 3f64.sqrt();
+            let found = around(measured.collect(), half, level, p, confidence)?;
+            let found = found.ok_or(LimitsError::FewDrawn {
+                units: drawn.len(),
+                content: p,
+                confidence,
+            })?;
             let (mean, sd) = moments(drawn);
-            Ok((
-                sorted[below - 1],
-                sorted[count - (given_up - below)],
-                mean,
-                sd,
-                false,
-            ))
+            Ok(Ends {
+                offset: Some(found.reach),
+                ..Ends::of(found.low, found.high, mean, sd)
+            })
         }
         Method::Both => {
             let drawn = n.drawn.ok_or_else(nothing)?;
@@ -215,13 +246,16 @@ fn ends(
                 let chance = gamma_tail(0.5 * degrees, 0.5 * degrees * sd * sd / expected);
                 scatters = chance < significant;
                 if scatters && count >= LEAST_OWN {
-                    return of_units().map(|(l, h, m, s)| (l, h, m, own(s), true));
+                    return of_units().map(|e| Ends { scatters, ..e });
                 }
             }
             let k = two_sided_factor_pooled(count, drawn.len() - 1, p, confidence)?;
             let mean = n.units.iter().sum::<f64>() / count as f64;
             let half = k * sigma.hypot(n.standard);
-            Ok((mean - half, mean + half, mean, sigma, scatters))
+            Ok(Ends {
+                scatters,
+                ..Ends::of(mean - half, mean + half, mean, sigma)
+            })
         }
         Method::Hand => {
             let half = match observation {
@@ -237,7 +271,7 @@ fn ends(
                 (Some(drawn), _) => moments(drawn),
                 _ => (f64::NAN, f64::NAN),
             };
-            Ok((-half, half, mean, sd, false))
+            Ok(Ends::of(-half, half, mean, sd))
         }
     }
 }

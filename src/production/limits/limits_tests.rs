@@ -12,7 +12,7 @@ fn design() -> Design {
     read(Path::new("tests/designs/dome.toml")).unwrap()
 }
 
-fn wanted(method: Method) -> Wanted {
+pub(super) fn wanted(method: Method) -> Wanted {
     Wanted {
         method,
         content: 0.95,
@@ -35,6 +35,11 @@ fn wanted(method: Method) -> Wanted {
 
 /// Units with one band of the mouth's near field, measured with 0.05 dB.
 fn units(values: &[f64]) -> Vec<Accepted> {
+    measured(values, 0.05)
+}
+
+/// Units with one band of the mouth's near field that state `standard` as their uncertainty, dB.
+pub(super) fn measured(values: &[f64], standard: f64) -> Vec<Accepted> {
     let unit = |(n, v): (usize, &f64)| Accepted {
         serial: format!("u{n}"),
         digest: "ab".repeat(32),
@@ -42,7 +47,7 @@ fn units(values: &[f64]) -> Vec<Accepted> {
             name: band_name("mouth-near", 40.0),
             unit: "dB".to_string(),
             value: Some(*v),
-            expanded: Some(0.1),
+            expanded: Some(2.0 * standard),
             low: None,
             high: None,
             verdict: Judgement::None,
@@ -100,9 +105,10 @@ fn three_units_make_wide_limits() {
     assert_eq!(made.bands[0].units_needed, None);
 }
 
-/// DERIVED: the middle 95 % of N(0.1, 0.2² + u²), u: one measurement and the simulation; a little wider for the confidence.
+/// DERIVED: N(0.1, 0.2²) that may lie off by d on either side, so far that one tail counts at a time; a little wider for
+/// the confidence.
 #[test]
-fn the_model_is_measured_before_it_makes_limits() {
+fn the_model_leaves_room_for_what_all_units_share() {
     let made = make(&design(), &[], &drawn(), &[], &wanted(Method::Model));
     // Bands without drawn units are an error, because the model must know all of them.
     assert!(matches!(made, Err(LimitsError::NothingDrawn { .. })));
@@ -115,12 +121,31 @@ fn the_model_is_measured_before_it_makes_limits() {
     )
     .unwrap();
     let (low, high) = only(&made);
-    let simulation = made.limits.bands[0].simulation_sd_db.unwrap();
-    assert!(simulation > 0.05);
-    let sd = (0.04 + simulation * simulation + 0.0025_f64).sqrt();
-    for (end, want) in [(low, 0.1 - 1.96 * sd), (high, 0.1 + 1.96 * sd)] {
-        // The 2.5 % quantile of 10,000 values scatters by 2.7 % of sd; the confidence takes 1.6 of that.
-        assert!((end - want).abs() < 0.1 * sd, "{end} {want}");
+    let band = &made.limits.bands[0];
+    let half = band.simulation_sd_db.unwrap() * 3f64.sqrt();
+    let d = band.offset_db.unwrap();
+    // CROSS: 95.5 % of 400,000 sums of a rectangle of ±0.45 and a normal of 0.05 (Python's random, seed 1) lie within 0.9988
+    // of the half-width; the level smears the edges by about what the share leaves out.
+    assert!(
+        (half - 0.45).abs() < 1e-3 && (d / half - 0.9988).abs() < 2e-3,
+        "{d} {half}"
+    );
+    for (end, want) in [(low, 0.1 - d - 1.645 * 0.2), (high, 0.1 + d + 1.645 * 0.2)] {
+        // The 5 % quantile of 10,000 values scatters by 2.1 % of the standard deviation; the confidence takes 2.6 of that.
+        assert!((end - want).abs() < 0.12 * 0.2, "{end} {want}");
+    }
+    // What the units themselves say needs no such room.
+    for method in [Method::Units, Method::Both] {
+        let made = make(
+            &design(),
+            &units(&[0.3, 0.5]),
+            &drawn(),
+            &[],
+            &wanted(method),
+        )
+        .unwrap();
+        assert_eq!(made.limits.bands[0].offset_db, None);
+        assert_eq!(made.limits.bands[0].simulation_sd_db, None);
     }
 }
 

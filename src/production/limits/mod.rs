@@ -2,14 +2,17 @@
 //!
 //! ```text
 //! units   x̄ ± k·s                 k(n, n − 1; p, γ) of ISO 16269-6, for a parameter that is positive in its logarithm
-//! model   order statistics of N drawn units that hold p with γ, each measured with an error of √(u² + u_sim²)
+//! model   order statistics of N drawn units, measured, and wider by what all of them may lie off alike: the error of the
+//!         simulation and the level of the station, at γ
 //! both    x̄ ± k·√(σ² + u²)        σ of the drawn units, k(n, N − 1; p, γ): where the line stands is known from n units,
 //!                                  how far it may scatter from the tolerances
 //! hand    ± a stated number
 //! ```
 //!
 //! Limits are held against measured values, so that the first three hold a share of what will be measured, u being the
-//! uncertainty of one measurement and u_sim that of the simulation itself. They describe what the line does, and go with
+//! uncertainty of one measurement. What the simulation is wrong by is the same in every unit of a line: it moves where the
+//! line stands and is no scatter between units. `model` does not know where the line stands and is wider for it
+//! ([`offset`]); `units` and `both` have seen where it stands, at the stations that measured the accepted units. They describe what the line does, and go with
 //! simple acceptance; a guard band would take the measurement off a second time. A spec's tolerance set by hand is about true
 //! values, and goes with a guard band.
 //!
@@ -28,6 +31,7 @@
 
 mod bands;
 pub mod odds;
+pub mod offset;
 mod parameters;
 
 use super::entry::Value;
@@ -35,7 +39,7 @@ use super::tolerance::ToleranceError;
 use crate::align::unknowns::Unknown;
 use crate::design::Design;
 use crate::design::limits::{
-    Decision, Environment, Limits, Method, Origin, PolarityLimit, ResidueLimit, StationRule,
+    Decision, Environment, Limits, Method, Origin, PolarityLimit, ResidueLimit, Rule, StationRule,
 };
 use crate::measure::Observation;
 use crate::model::monte_carlo::DrawnBand;
@@ -180,6 +184,12 @@ pub fn make(
         return Err(LimitsError::NoBand);
     }
     let parameters = parameters::make(accepted, unknowns, wanted, &mut remarks)?;
+    if wanted.method != Method::Hand && wanted.decision.rule != Rule::Simple {
+        remarks.push(
+            "these limits describe measured values, and a guard band beside them counts the measurement (and the simulation) twice: --rule simple decides by the value alone"
+                .to_string(),
+        );
+    }
     let residue = residue(design, accepted, wanted, &mut remarks)?;
     let polarity = polarity(accepted, &bands);
     let draws = matches!(wanted.method, Method::Model | Method::Both);
@@ -334,3 +344,7 @@ fn polarity(
 #[cfg(test)]
 #[path = "limits_tests.rs"]
 mod tests;
+
+#[cfg(test)]
+#[path = "line_tests.rs"]
+mod line_tests;

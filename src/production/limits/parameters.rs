@@ -25,6 +25,19 @@ fn values(accepted: &[Accepted], path: &str) -> Option<Vec<f64>> {
     (list.len() == accepted.len() && !list.is_empty()).then_some(list)
 }
 
+/// What the fit of a parameter scatters by, mean over the units (of the logarithm, if `log`); 0 without units.
+fn fit(accepted: &[Accepted], path: &str, log: bool) -> f64 {
+    let each = accepted.iter().filter_map(|a| {
+        let standard = a.standard(path)?;
+        Some(if log {
+            standard / a.value(path)?.abs()
+        } else {
+            standard
+        })
+    });
+    each.sum::<f64>() / accepted.len().max(1) as f64
+}
+
 pub(super) fn make(
     accepted: &[Accepted],
     unknowns: &[Unknown],
@@ -40,6 +53,7 @@ pub(super) fn make(
         );
         return Ok(list);
     }
+    let mut unfitted = false;
     for u in unknowns.iter().filter(|u| u.role == Role::Free) {
         let sides = sides(&u.path);
         let of_units = values(accepted, &u.path);
@@ -59,19 +73,12 @@ pub(super) fn make(
                     _ => normal_quantile(wanted.content),
                 };
                 let centre = to(u.value(0, 0.0));
+                unfitted |= accepted.is_empty();
+                let sd = sd.hypot(fit(accepted, &u.path, log));
                 (centre - z * sd, centre + z * sd)
             }
             (Method::Both, Some(sd)) if !transformed.is_empty() => {
-                // The fit scatters too.
-                let fit: f64 = accepted
-                    .iter()
-                    .filter_map(|a| {
-                        let relative = a.standard(&u.path)? / a.value(&u.path)?.abs();
-                        Some(if log { relative } else { a.standard(&u.path)? })
-                    })
-                    .sum::<f64>()
-                    / accepted.len() as f64;
-                let sd = sd.hypot(fit);
+                let sd = sd.hypot(fit(accepted, &u.path, log));
                 let count = transformed.len();
                 let many = 10_000;
                 let k = match sides {
@@ -102,6 +109,12 @@ pub(super) fn make(
             low: (sides != Sides::Upper).then(|| back(low)),
             high: (sides != Sides::Lower).then(|| back(high)),
         });
+    }
+    if unfitted {
+        remarks.push(
+            "limits of parameters hold what is built, and not what the fit scatters by: no unit was fitted yet"
+                .to_string(),
+        );
     }
     if !untold.is_empty() {
         remarks.push(format!(

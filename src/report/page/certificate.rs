@@ -1,7 +1,8 @@
 //! The certificate of one unit: one page of A4 with verdict, curves inside limits, conditions and digests.
 
 use super::{parts, pictures, style};
-use crate::production::entry::{Entry, Judgement, Value};
+use crate::production::entry::{Entry, Judgement, Kind, Value};
+use crate::production::ledger::Stored;
 use crate::production::unit::parts as name_parts;
 use crate::report::inspection::{limits, measured, name, verdict, word};
 use crate::report::number::{fixed, probability, signed};
@@ -43,15 +44,43 @@ pub struct Certificate<'a> {
     pub limits: Option<(&'a str, &'a str)>,
     /// Station, number and digest in the log, where it is logged.
     pub place: Option<(&'a str, u64, &'a str)>,
+    /// The earlier test of this serial whose recordings were judged again here.
+    pub judged_before: Option<u32>,
+    /// What the log says of it later, oldest first.
+    pub later: &'a [&'a Stored],
 }
 
-/// The verdict in words that a customer reads.
-fn sentence(verdict: Judgement) -> &'static str {
+impl Certificate<'_> {
+    /// The verdict that counts: the newest that a correction states, else that of the test.
+    fn counts(&self) -> Judgement {
+        self.corrections()
+            .map(|c| c.entry.verdict)
+            .rfind(|v| *v != Judgement::None)
+            .unwrap_or(self.entry.verdict)
+    }
+
+    fn corrections(&self) -> impl DoubleEndedIterator<Item = &Stored> {
+        let later = self.later.iter().copied();
+        later.filter(|s| s.entry.kind == Kind::Correction)
+    }
+
+    /// The head: what the page is about.
+    fn title(&self) -> String {
+        let unit = &self.entry.unit;
+        match self.entry.kind {
+            Kind::Reference => format!("Reference unit {unit}"),
+            _ => format!("Test certificate: unit {unit}"),
+        }
+    }
+}
+
+/// The verdict in words that a customer reads, against the limits or, where an entry has none, the spec's tolerance.
+fn sentence(verdict: Judgement, of: &str) -> String {
     match verdict {
-        Judgement::Pass => "Inside the limits.",
-        Judgement::Fail => "Outside the limits.",
-        Judgement::Unresolved => "Neither inside nor outside the limits can be said.",
-        Judgement::None => "Nothing was judged.",
+        Judgement::Pass => format!("Inside {of}."),
+        Judgement::Fail => format!("Outside {of}."),
+        Judgement::Unresolved => format!("Neither inside nor outside {of} can be said."),
+        Judgement::None => "Nothing was judged.".to_string(),
     }
 }
 
@@ -65,8 +94,18 @@ pub fn certificate(c: &Certificate<'_>) -> String {
             .filter(|v| v.low.is_some() || v.high.is_some())
     };
     let inside = limited().filter(|v| v.verdict == Judgement::Pass).count();
-    let head = format!("Unit {}: {}", e.unit, word(e.verdict).to_lowercase());
-    let sign = verdict(e.verdict);
+    let counts = c.counts();
+    let head = format!("Unit {}: {}", e.unit, word(counts).to_lowercase());
+    let sign = verdict(counts);
+    let corrected = counts != e.verdict;
+    let of = match (e.kind, e.limits.is_empty()) {
+        (Kind::Reference, true) => "the spec's tolerance",
+        _ => "the limits",
+    };
+    let numbers = format!(
+        "{inside} of {} limited numbers are inside.",
+        limited().count()
+    );
     let charts = charts(&e.values);
     let document: Markup = html! {
         (DOCTYPE)
@@ -80,20 +119,31 @@ pub fn certificate(c: &Certificate<'_>) -> String {
             }
             body class="sheet" {
                 header {
-                    h1 { "Test certificate: unit " (e.unit) }
+                    h1 { (c.title()) }
                     p {
                         @if let Some(name) = c.design_name { (name) " · " }
-                        "tested " (parts::moment(&e.at))
+                        @if e.kind == Kind::Reference { "entered " } @else { "tested " }
+                        (parts::moment(&e.at))
                         @if let Some(taken) = &e.taken { ", recorded " (parts::moment(taken)) }
                         " · operator " (e.operator)
                         @if let Some(batch) = &e.batch { " · batch " (batch) }
-                        @if e.attempt > 1 { " · test " (e.attempt) " of this serial" }
+                        @if let Some(before) = c.judged_before {
+                            " · the recordings of test " (before) ", judged again; no new test"
+                        } @else if e.attempt > 1 { " · test " (e.attempt) " of this serial" }
                     }
                 }
                 main {
                     section class={ "verdict " (words::short(sign)) } aria-label="Verdict" {
-                        p class="word" { span aria-hidden="true" { (words::sign(sign)) " " } (word(e.verdict)) }
-                        p { (sentence(e.verdict)) " " (inside) " of " (limited().count()) " limited numbers are inside." }
+                        p class="word" { span aria-hidden="true" { (words::sign(sign)) " " } (word(counts)) }
+                        @if corrected {
+                            p { strong {
+                                "Corrected after the test, which said " (word(e.verdict)) ": "
+                                (sentence(e.verdict, of)) " " (numbers)
+                            } }
+                        } @else {
+                            p { (sentence(e.verdict, of)) " " (numbers) }
+                        }
+                        @for s in c.later { p { (later(s)) } }
                         @if let Some(cause) = &e.cause {
                             p { "Most probable cause: " (cause.text) " (" (probability(cause.probability)) ")." }
                         }
@@ -123,6 +173,25 @@ pub fn certificate(c: &Certificate<'_>) -> String {
         }
     };
     document.into_string()
+}
+
+/// One thing that the log says of this entry later.
+fn later(s: &Stored) -> Markup {
+    let e = &s.entry;
+    let entry = format!("{}, entry {}", s.station, s.number);
+    let said = match e.verdict {
+        Judgement::None => String::new(),
+        verdict => format!(": {}", word(verdict)),
+    };
+    html! {
+        @if e.kind == Kind::Correction {
+            "Correction of " (parts::moment(&e.at)) " by " (e.operator) (said)
+            @if let Some(remark) = &e.remark { ". «" (remark) "»" }
+        } @else {
+            "Judged again " (parts::moment(&e.at)) " by other limits, without a new recording" (said)
+        }
+        " (" (entry) ")"
+    }
 }
 
 /// The numbers that are no bands, the failed ones first.
@@ -224,7 +293,7 @@ fn digests(c: &Certificate<'_>) -> Markup {
             h2 { "Digests (BLAKE3, first 24 digits)" }
             table { tbody {
                 @if let Some((_, _, digest)) = c.place { tr { th class="name" { "entry" } td class="digest" { (short(digest)) } } }
-                tr { th class="name" { "limits" } td class="digest" { (short(&e.limits)) } }
+                @if !e.limits.is_empty() { tr { th class="name" { "limits" } td class="digest" { (short(&e.limits)) } } }
                 tr { th class="name" { "design" } td class="digest" { (short(&e.design)) } }
                 @for f in e.files.iter().take(FILES) {
                     tr { th class="name" { (f.name) } td class="digest" { (short(&f.digest)) } }
@@ -323,14 +392,28 @@ fn chart(observation: &str, bands: &[(f64, &Value)]) -> Chart {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::production::entry::Kind;
     use crate::production::inspect::Logged;
     use crate::report::inspection::tests::example;
 
     fn page(verdict: Judgement) -> String {
+        page_of(&entry(verdict), None, &[])
+    }
+
+    fn page_of(entry: &Entry, judged_before: Option<u32>, later: &[&Stored]) -> String {
+        certificate(&Certificate {
+            entry,
+            design_name: Some("Dome bass unit"),
+            limits: Some(("Dome bass unit, 2026", "signed by QA-7 on 2026-03-14")),
+            place: Some(("station-1", 17, &"ef".repeat(32))),
+            judged_before,
+            later,
+        })
+    }
+
+    fn entry(verdict: Judgement) -> Entry {
         let mut inspection = example(verdict);
         inspection.unit = "<b>&\"DB-1".to_string();
-        let entry = inspection.entry(&Logged {
+        inspection.entry(&Logged {
             at: "2026-03-14T10:20:00Z",
             operator: "OP-3",
             batch: Some("B7"),
@@ -338,13 +421,60 @@ mod tests {
             kind: Kind::Inspection,
             bench: None,
             remark: None,
-        });
-        certificate(&Certificate {
-            entry: &entry,
-            design_name: Some("Dome bass unit"),
-            limits: Some(("Dome bass unit, 2026", "signed by QA-7 on 2026-03-14")),
-            place: Some(("station-1", 17, &"ef".repeat(32))),
         })
+    }
+
+    fn stored(kind: Kind, verdict: Judgement, remark: &str) -> Stored {
+        Stored {
+            station: "office".to_string(),
+            number: 3,
+            previous: String::new(),
+            digest: "cd".repeat(32),
+            entry: Entry {
+                verdict,
+                remark: Some(remark.to_string()),
+                ..Entry::blank(kind, "2026-03-15T08:00:00.25Z", "OP-9")
+            },
+        }
+    }
+
+    /// The verdict in big letters is the one that counts, and what the test said stands beside it.
+    #[test]
+    fn a_correction_counts_and_a_second_judgement_is_no_test() {
+        let test = entry(Judgement::Pass);
+        let wrong = stored(Kind::Correction, Judgement::Fail, "the seam <was> open");
+        let mute = stored(Kind::Correction, Judgement::None, "batch is B8");
+        let again = stored(Kind::Inspection, Judgement::Unresolved, "");
+        let page = page_of(&test, None, &[&wrong, &mute, &again]);
+        assert!(page.contains("</span>FAIL"), "{page}");
+        for wanted in [
+            "Corrected after the test, which said PASS",
+            "Correction of 2026-03-15 08:00 UTC by OP-9: FAIL. «the seam &lt;was&gt; open» (office, entry 3)",
+            "by OP-9. «batch is B8»",
+            "by other limits, without a new recording: CANNOT TELL",
+        ] {
+            assert!(page.contains(wanted), "«{wanted}» is missing");
+        }
+        let page = page_of(&test, Some(1), &[]);
+        assert!(page.contains("the recordings of test 1, judged again; no new test"));
+        assert!(!page.contains("test 2 of this serial") && page.contains("</span>PASS"));
+    }
+
+    /// A unit that was entered without a test here is not said to have been tested here.
+    #[test]
+    fn a_reference_is_no_test() {
+        let reference = Entry {
+            kind: Kind::Reference,
+            limits: String::new(),
+            ..entry(Judgement::Pass)
+        };
+        let page = page_of(&reference, None, &[]);
+        assert!(page.contains("Reference unit ") && page.contains("entered 2026-03-14"));
+        assert!(
+            page.contains("Inside the spec's tolerance.")
+                || page.contains("Inside the spec&#39;s tolerance.")
+        );
+        assert!(!page.contains("Test certificate") && !page.contains("tested "));
     }
 
     #[test]
@@ -385,6 +515,8 @@ mod tests {
             design_name: None,
             limits: None,
             place: None,
+            judged_before: None,
+            later: &[],
         })
     }
 }

@@ -18,7 +18,7 @@ pub(super) fn heading(input: &ReportInput<'_>) -> Markup {
     }
 }
 
-/// `2026-03-14T10:20:00Z` as «2026-03-14 10:20 UTC»; anything else as it is.
+/// `2026-03-14T10:20:00.5Z` as «2026-03-14 10:20 UTC»; anything else as it is.
 pub(super) fn moment(taken: &str) -> String {
     match taken.split_once('T') {
         Some((day, time)) if time.len() >= 9 && time.is_ascii() && time.ends_with('Z') => {
