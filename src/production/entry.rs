@@ -102,6 +102,12 @@ impl Entry {
         }
     }
 
+    /// When it was measured: when the captures were taken, or, where that is not known, when the entry was written.
+    #[must_use]
+    pub fn measured(&self) -> &str {
+        self.taken.as_deref().unwrap_or(&self.at)
+    }
+
     /// Digests of its raw captures, sorted: two entries with the same ones judge the same recordings.
     #[must_use]
     pub fn recordings(&self) -> Vec<&str> {

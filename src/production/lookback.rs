@@ -159,7 +159,7 @@ pub fn series(
             continue;
         }
         run.points.push(Point {
-            at: entry.at.clone(),
+            at: entry.measured().to_owned(),
             station: stored.station.clone(),
             unit: entry.unit.clone(),
             batch: entry.batch.clone(),
@@ -196,7 +196,7 @@ pub struct UnitOutcome {
     pub batch: Option<String>,
     /// Station of its first test.
     pub station: String,
-    /// When it was first tested, RFC 3339.
+    /// When its first test was recorded, RFC 3339.
     pub at: String,
     /// Judgement of its first test.
     pub first: Judgement,
@@ -240,7 +240,7 @@ pub fn outcomes(entries: &[Stored], corrections: &Corrections<'_>) -> Vec<UnitOu
             unit: entry.unit.clone(),
             batch: entry.batch.clone(),
             station: stored.station.clone(),
-            at: entry.at.clone(),
+            at: entry.measured().to_owned(),
             first: verdict,
             cause: cause.cloned(),
             also: also.to_vec(),

@@ -393,3 +393,44 @@ fn a_gauge_study_from_a_table_and_from_the_log() {
         assert!(err.contains(wanted), "{wanted}: {err}");
     }
 }
+
+/// Recordings that are judged at a desk later, in another order, stand where they were made.
+#[test]
+fn the_order_is_that_of_the_recordings() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("log.sqlite");
+    let mut ledger = SqliteLedger::open(&path, Purpose::Write).unwrap();
+    for (n, taken) in [(1, "2026-03-11T08:00:00Z"), (2, "2026-03-03T08:00:00Z")] {
+        let at = format!("2026-04-20T08:0{n}:00Z");
+        let mut e = entry(Kind::Inspection, &at, &format!("U{n}"), Judgement::Pass);
+        e.taken = Some(taken.to_string());
+        e.values.push(value("r", "Ω", f64::from(n)));
+        ledger.append("station-1", &e).unwrap();
+    }
+    drop(ledger);
+    let place = path.to_str().unwrap();
+    let said = json(&["ledger", "trend", "r", "--ledger", place, "--json"]);
+    let points = said.pointer("/trends/0/series/points").unwrap();
+    let seen: Vec<(&str, &str)> = points
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|p| (p["unit"].as_str().unwrap(), p["at"].as_str().unwrap()))
+        .collect();
+    assert_eq!(
+        seen,
+        [
+            ("U2", "2026-03-03T08:00:00Z"),
+            ("U1", "2026-03-11T08:00:00Z")
+        ]
+    );
+    let said = json(&["ledger", "yield", "--ledger", place, "--json"]);
+    // DERIVED: 2026-03-02 and 2026-03-09 are Mondays, of the ISO weeks 10 and 11.
+    let weeks: Vec<&str> = said["weeks"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|w| w["name"].as_str().unwrap())
+        .collect();
+    assert_eq!(weeks, ["2026-W10", "2026-W11"]);
+}

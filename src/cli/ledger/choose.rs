@@ -4,7 +4,7 @@ use super::place::Place;
 use super::which::Which;
 use crate::cli::failure::Failure;
 use crate::cli::output::Output;
-use crate::production::entry::Kind;
+use crate::production::entry::{Kind, microseconds};
 use crate::production::ledger::sqlite::Purpose;
 use crate::production::ledger::{Filter, Stored};
 use serde::Serialize;
@@ -46,7 +46,9 @@ impl ChoiceArgs {
             return Err(Failure::input("--latest is 0; expected at least 1"));
         }
         let mut store = self.place.open(Purpose::Read, out)?;
-        let entries = store.select(&filter)?;
+        let mut entries = store.select(&filter)?;
+        // A process has its history at the bench, not at the desk where recordings are judged later.
+        entries.sort_by_key(|s| microseconds(s.entry.measured()));
         let corrections = store.select(&Filter {
             kind: Some(Kind::Correction),
             ..Filter::default()
@@ -80,7 +82,10 @@ impl ChoiceArgs {
     }
 
     fn words(&self, entries: &[Stored]) -> String {
-        let day = |s: &Stored| s.entry.at.get(..10).unwrap_or(&s.entry.at).to_owned();
+        let day = |s: &Stored| {
+            let when = s.entry.measured();
+            when.get(..10).unwrap_or(when).to_owned()
+        };
         let mut text = match (entries.first(), entries.last()) {
             (Some(first), Some(last)) => {
                 format!(
