@@ -366,10 +366,17 @@ fn all() -> Result<bool, Fault> {
     let sd = (delays.iter().map(|d| (d - mean).powi(2)).sum::<f64>() / (count - 1.0)).sqrt();
     // Of so few months: what share of all could be flagged early or never.
     let [low, high] = share_interval(early, months, 0.999);
+    let spread = if delays.len() > 1 {
+        format!(
+            "mean {mean:.1} ± {:.1}, standard deviation {sd:.1}",
+            sd / count.sqrt()
+        )
+    } else {
+        format!("after {mean:.0} units")
+    };
     println!(
-        "  {} months flagged in the drift: mean {mean:.1} ± {:.1}, standard deviation {sd:.1}; {early} of {months} flagged before it (99.9 %: {:.0} to {:.0} % of all); both causes first in {named} of {months}",
+        "  {} flagged in the drift: {spread}; {early} of {months} flagged before it (99.9 %: {:.0} to {:.0} % of all); both causes first in {named} of {months}",
         delays.len(),
-        sd / count.sqrt(),
         100.0 * low,
         100.0 * high
     );
