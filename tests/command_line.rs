@@ -27,6 +27,61 @@ fn json(args: &[&str]) -> (i32, Value) {
     (status, value)
 }
 
+/// A sound unit whose sweep leaves out the lowest bands of the target (18 to 120 Hz) is not «within»: nobody measured there.
+#[test]
+fn what_was_not_swept_is_not_within() {
+    let folder = tempfile::tempdir().unwrap();
+    let at = |name: &str| folder.path().join(name).to_str().unwrap().to_string();
+    let rehearse = [
+        "rehearse",
+        "sample-captures/dome.toml",
+        "--out",
+        &at("unit"),
+        "--start-hz",
+        "30",
+        "--stop-hz",
+        "400",
+        "--duration-s",
+        "3",
+        "--quiet",
+    ];
+    let (status, _, err) = bassay(&rehearse);
+    assert_eq!(status, 0, "{err}");
+    let verify = [
+        "verify",
+        &at("unit/captures.toml"),
+        "--out",
+        &at("out"),
+        "--json",
+    ];
+    let (status, seen) = json(&verify);
+    assert_eq!(
+        (status, seen["verdict"].as_str()),
+        (3, Some("unresolved")),
+        "{seen}"
+    );
+    let bands = seen["bands"].as_array().unwrap();
+    let of = |observation: &str, center_hz: f64| {
+        bands
+            .iter()
+            .find(|b| b["observation"] == observation && b["center_hz"] == center_hz)
+            .unwrap_or_else(|| panic!("{observation} at {center_hz} Hz is not listed"))
+    };
+    for observation in ["impedance", "mouth-near"] {
+        for center_hz in [20.0, 25.0] {
+            let band = of(observation, center_hz);
+            assert_eq!(band["verdict"], "unresolved");
+            assert!(band["designed_difference_db"].is_null(), "{band}");
+        }
+    }
+    let told = |w: &Value| {
+        let w = w.as_str().unwrap();
+        w.contains("mouth-near") && w.contains("bands at 20, 25, 31.5 Hz lie outside")
+    };
+    let warnings = seen["warnings"].as_array().unwrap();
+    assert!(warnings.iter().any(told), "{warnings:?}");
+}
+
 /// The sound sample unit is within; the other names seam and resistor first and second, truth inside 95 %.
 #[test]
 fn the_sample_units_get_their_verdicts() {

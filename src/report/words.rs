@@ -1,6 +1,7 @@
 //! Verdicts, parameters and the reason of a verdict in words; shared by the page and the terminal.
 
 use super::number;
+use crate::verify::bands::judge;
 use crate::verify::result::{Band, Result as Outcome, Verdict};
 
 /// One word for a band.
@@ -168,9 +169,21 @@ pub fn reason(result: &Outcome) -> String {
             count(Verdict::Unresolved) - disturbed
         );
     }
+    // Whatever the number says there, noise or the end of the sweep lets nobody judge it.
+    let unmeasured = |b: &Band| {
+        b.verdict == Verdict::Unresolved
+            && (!b.difference_db(result.judged).is_finite()
+                || judge(
+                    b.difference_db(result.judged),
+                    b.expanded_uncertainty_db,
+                    b.tolerance_db,
+                ) != Verdict::Unresolved)
+    };
+    let silent = result.bands.iter().filter(|b| unmeasured(b)).count();
     let worst = result
         .bands
         .iter()
+        .filter(|b| !unmeasured(b))
         .filter(|b| b.verdict == result.verdict && b.difference_db(result.judged).is_finite())
         .max_by(|a, b| excess(a).total_cmp(&excess(b)));
     let unresolved = count(Verdict::Unresolved);
@@ -182,6 +195,13 @@ pub fn reason(result: &Outcome) -> String {
         }
     };
     let Some(worst) = worst else {
+        if silent > 0 {
+            return format!(
+                "No band is certainly outside, but {silent} of {all} {} could not be judged: too near the noise, or outside what was \
+                 measured. The others are within.",
+                bands(all)
+            );
+        }
         return format!(
             "Of {all} one-third-octave bands {} are within, {} outside and {unresolved} unresolved.",
             count(Verdict::Within),
@@ -232,11 +252,22 @@ pub fn reason(result: &Outcome) -> String {
             if all == 1 { "band is" } else { "bands are" },
             shown(format!(", {margin}\u{202f}dB to spare"))
         ),
-        Verdict::Unresolved => format!(
-            "No band is certainly outside, but in {unresolved} of {all} {} the uncertainty reaches across the \
-             limit. The widest: {what}. A measurement with less uncertainty can decide it.",
-            bands(all)
-        ),
+        Verdict::Unresolved => {
+            let rest = if silent > 0 {
+                format!(
+                    "; {silent} more {} too near the noise, or outside what was measured",
+                    if silent == 1 { "is" } else { "are" }
+                )
+            } else {
+                String::new()
+            };
+            format!(
+                "No band is certainly outside, but in {} of {all} {} the uncertainty reaches across the \
+                 limit{rest}. The widest: {what}. A measurement with less uncertainty can decide it.",
+                unresolved - silent,
+                bands(all)
+            )
+        }
     }
 }
 
@@ -250,6 +281,30 @@ mod tests {
         assert_eq!(path("duct.*.loss"), "all ducts: wall loss factor");
         assert_eq!(path("driver.cms"), "driver: suspension compliance");
         assert_eq!(path("odd"), "odd");
+    }
+
+    /// What nobody measured is not said to be uncertain.
+    #[test]
+    fn the_reason_tells_the_unmeasured_from_the_uncertain() {
+        let mut result = crate::report::example::result();
+        result.bands.retain(|b| b.observation == "mouth-near");
+        result.bands.truncate(3);
+        result.verdict = Verdict::Unresolved;
+        for band in &mut result.bands {
+            band.verdict = Verdict::Within;
+            band.designed_difference_db = 0.1;
+            band.expanded_uncertainty_db = 0.5;
+            band.tolerance_db = 1.5;
+        }
+        result.bands[0].verdict = Verdict::Unresolved;
+        result.bands[0].designed_difference_db = f64::NAN;
+        let said = reason(&result);
+        assert!(said.contains("1 of 3 bands could not be judged"), "{said}");
+        result.bands[1].verdict = Verdict::Unresolved;
+        result.bands[1].designed_difference_db = 1.4;
+        let said = reason(&result);
+        assert!(said.contains("in 1 of 3 bands the uncertainty"), "{said}");
+        assert!(said.contains("1 more is too near the noise"), "{said}");
     }
 
     /// DERIVED: 2.4 measured, less 0.5 uncertainty, less 1.5 allowed, is 0.4 dB beyond.

@@ -255,7 +255,8 @@ pub fn snr_db(response: &Response, band: &ThirdOctave) -> f64 {
 
 /// Bands of one observation.
 ///
-/// A band of the target in which the SNR is too low is listed as `unresolved`: nothing there is judged.
+/// A band of the target in which the SNR is too low, or that the sweep or the curve does not cover, is listed as
+/// `unresolved`: nothing there is judged.
 #[must_use]
 pub fn bands(
     design: &Design,
@@ -272,7 +273,8 @@ pub fn bands(
     };
     let tolerance = tolerance_db(design, &response.observation);
     let mut list = Vec::new();
-    for band in judged_bands(design, lowest, highest) {
+    let [from, to] = design.target.map_or([lowest, highest], |t| t.band_hz);
+    for band in judged_bands(design, lowest.min(from), highest.max(to)) {
         let reach = reach(response, &band);
         let points = inside(&compared.frequency_hz, &band);
         if reach == Reach::Unswept && design.target.is_none() {

@@ -119,7 +119,7 @@ pub fn verify(
             .doubts()
             .iter()
             .map(ToString::to_string)
-            .chain(warnings(&fit, &responses, &bands))
+            .chain(warnings(design, &fit, &responses, &bands))
             .collect(),
         bands,
     };
@@ -419,7 +419,12 @@ fn contradicting(fit: &Fit, responses: &[Response]) -> Option<String> {
     })
 }
 
-fn warnings(fit: &Fit, responses: &[Response], bands: &[result::Band]) -> Vec<String> {
+fn warnings(
+    design: &Design,
+    fit: &Fit,
+    responses: &[Response],
+    bands: &[result::Band],
+) -> Vec<String> {
     let mut list = Vec::new();
     for (r, polarity) in responses.iter().zip(&fit.polarity) {
         list.extend(warning_text::of(r));
@@ -454,9 +459,10 @@ fn warnings(fit: &Fit, responses: &[Response], bands: &[result::Band]) -> Vec<St
         .iter()
         .filter(|b| b.verdict == Verdict::Unresolved && !b.disturbed)
         .count();
+    list.extend(unswept(design, responses));
     if open > 0 {
         list.push(format!(
-            "{open} of {} bands are unresolved: the uncertainty reaches over the tolerance, or the signal is too weak there. A louder or longer sweep, a level calibration, or tighter tolerances of what was not fitted settle them.",
+            "{open} of {} bands are unresolved: the uncertainty reaches over the tolerance, or the signal is too weak there or missing. A louder or longer sweep, a level calibration, or tighter tolerances of what was not fitted settle them.",
             bands.len()
         ));
     }
@@ -466,4 +472,35 @@ fn warnings(fit: &Fit, responses: &[Response], bands: &[result::Band]) -> Vec<St
         );
     }
     list
+}
+
+/// Bands of the target that a sweep or a curve leaves out, observations with the same ones together.
+fn unswept(design: &Design, responses: &[Response]) -> Vec<String> {
+    let Some(target) = design.target else {
+        return Vec::new();
+    };
+    let [low, high] = target.band_hz;
+    let all = bands::judged_bands(design, low, high);
+    let mut of: Vec<(Vec<String>, Vec<&str>)> = Vec::new();
+    for r in responses {
+        let missing: Vec<String> = all
+            .iter()
+            .filter(|b| bands::reach(r, b) == bands::Reach::Unswept)
+            .map(|b| format!("{}", b.nominal_hz))
+            .collect();
+        let label = r.observation.label();
+        match of.iter_mut().find(|(same, _)| *same == missing) {
+            Some((_, labels)) => labels.push(label),
+            None => of.push((missing, vec![label])),
+        }
+    }
+    of.retain(|(missing, _)| !missing.is_empty());
+    let told = |(missing, labels): &(Vec<String>, Vec<&str>)| {
+        format!(
+            "{}: the target's bands at {} Hz lie outside what was measured and are not judged: a sweep from below {low:.0} to above {high:.0} Hz covers them.",
+            labels.join(", "),
+            missing.join(", ")
+        )
+    };
+    of.iter().map(told).collect()
 }
