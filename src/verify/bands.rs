@@ -243,12 +243,14 @@ pub fn reach(response: &Response, band: &ThirdOctave) -> Reach {
     }
 }
 
-/// Signal over noise of the band of the take that is nearest, dB; NaN without any.
+/// Signal over noise of this band of the take, dB; NaN where the take has none.
 #[must_use]
 pub fn snr_db(response: &Response, band: &ThirdOctave) -> f64 {
-    let apart = |center_hz: f64| (center_hz / band.center_hz).ln().abs();
+    let apart = |center_hz: f64| (center_hz / band.center_hz).log2().abs();
     let bands = response.take.snr_bands.iter();
     bands
+        // Half a third of an octave, and a little for rounded midbands.
+        .filter(|b| apart(b.0) < 1.0 / 6.0)
         .min_by(|a, b| apart(a.0).total_cmp(&apart(b.0)))
         .map_or(f64::NAN, |b| b.1)
 }
