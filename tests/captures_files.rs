@@ -276,6 +276,17 @@ fn every_broken_file_names_line_key_and_what_was_expected() {
     assert!(wrong.is_empty(), "{wrong}");
 }
 
+/// One recording that stands for two captures counts for neither.
+#[test]
+fn the_same_recording_stands_in_one_capture() {
+    let last = CAPTURES.rfind("[[capture]]").expect("there");
+    let end = CAPTURES[last..].find("[built]").expect("there") + last;
+    let one = CAPTURES[last..end].replacen("[[capture]]", "[[capture]]\ntake = 2", 1);
+    let again = format!("{}{one}{one}{}", &CAPTURES[..last], &CAPTURES[end..]);
+    let found = parse(&again).expect_err("twice").to_string();
+    assert!(found.contains("stands in two captures"), "{found}");
+}
+
 #[test]
 fn a_sweep_belongs_to_captures_and_not_to_curves() {
     let start = CAPTURES.find("[sweep]").expect("there");

@@ -125,12 +125,13 @@ fn read_document<'t>(
         }
         None
     };
-    let captures = top
+    let captures: Vec<Capture> = top
         .list("capture")
         .into_iter()
         .enumerate()
         .filter_map(|(i, (table, at))| read_capture(&top, table, at, i, (folder, station.as_ref())))
         .collect();
+    twice(&top, &captures);
     let curves = top
         .list("curve")
         .into_iter()
@@ -345,6 +346,33 @@ fn read_capture<'s, 't>(
         take,
         recorded,
     })
+}
+
+/// The same take is no second measurement, and never one of another place. Without `take` the file is asked how many it has.
+fn twice(top: &Table<'_, '_>, captures: &[Capture]) {
+    let channel = |c: &Capture| match c.kind {
+        CaptureKind::Impedance { load_channel, .. } => load_channel,
+        CaptureKind::Pressure {
+            microphone_channel, ..
+        } => microphone_channel,
+    };
+    for (i, one) in captures.iter().enumerate() {
+        let same = |other: &&Capture| {
+            one.path == other.path && one.take == other.take && channel(one) == channel(other)
+        };
+        if let Some(take) = one.take
+            && captures[..i].iter().any(|other| same(&other))
+        {
+            top.problem(
+                "capture",
+                format!(
+                    "channel {} of «{}», take {take}, stands in two captures; expected each recording once",
+                    channel(one),
+                    one.file
+                ),
+            );
+        }
+    }
 }
 
 /// How closely the station knows what the capture does not state; 0 in its file is «not known».

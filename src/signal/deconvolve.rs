@@ -60,6 +60,16 @@ pub enum DeconvolveError {
         /// Needed, s.
         need_s: f64,
     },
+    /// The sweep that was recorded is another one than stated.
+    #[error(
+        "the recorded sweep lasts {recorded_s:.4} s and duration_s in [sweep] says {stated_s:.4} s; clocks differ by less: correct duration_s, or the sample rates"
+    )]
+    Duration {
+        /// There, s.
+        recorded_s: f64,
+        /// As stated, s.
+        stated_s: f64,
+    },
     /// No sweep was found.
     #[error(
         "no sweep from {start_hz} to {stop_hz} Hz in {duration_s} s was found in the recording{hint}; check [sweep] and the channel numbers"
@@ -75,6 +85,9 @@ pub enum DeconvolveError {
         hint: String,
     },
 }
+
+/// By how much two clocks may differ, ppm; crystals differ by a tenth of it (common practice, no published source).
+const MOST_DRIFT_PPM: f64 = 1000.0;
 
 /// One recorded take at a reduced rate.
 #[derive(Debug, Clone, Copy)]
@@ -391,6 +404,15 @@ pub fn deconvolve(take: &Take<'_>, sweep: &Sweep) -> Result<Deconvolved, Deconvo
         ),
         None => (None, 1, None),
     };
+    if let (Some((ppm, sd_ppm)), None) = (drift, jump)
+        && ppm.abs() - 2.0 * sd_ppm > MOST_DRIFT_PPM
+    {
+        let stated_s = sweep.plan().duration_s;
+        return Err(DeconvolveError::Duration {
+            recorded_s: stated_s * (1.0 + 1e-6 * ppm),
+            stated_s,
+        });
+    }
     let keep = (to - from).min(size);
     let zero = (0.05 * rate) as usize;
     let rolled: Vec<f64> = (0..keep.min((3.0 * rate) as usize))
