@@ -344,6 +344,59 @@ fn a_place_that_cannot_be_written_has_status_four() {
     assert_eq!(status, 4, "{err}");
 }
 
+/// Whatever is there and is not the same sweep stays.
+#[test]
+fn a_sweep_replaces_nothing_else() {
+    let folder = tempfile::tempdir().unwrap();
+    let out = folder.path().join("s.wav");
+    let sweep = |more: &[&str]| {
+        let args = [
+            &["sweep", "--duration-s", "2", "--out", out.to_str().unwrap()],
+            more,
+        ]
+        .concat();
+        bassay(&args)
+    };
+    assert_eq!(sweep(&[]).0, 0);
+    assert_eq!(sweep(&[]).0, 0, "the same again");
+    let before = std::fs::read(&out).unwrap();
+    let (status, _, err) = sweep(&["--level-dbfs", "-20"]);
+    assert!(status == 2 && err.contains("expected a new name"), "{err}");
+    assert_eq!(std::fs::read(&out).unwrap(), before);
+    let (_, _, err) = sweep(&["--fade-in-s=-1"]);
+    assert!(err.starts_with("bassay: --fade-in-s: "), "{err}");
+}
+
+/// DERIVED: the sweep of the sample lasts 8 s; stated as 7.9 s it would be a clock 12,658 ppm off, which no crystal is.
+#[test]
+fn a_wrong_duration_is_no_drifting_clock() {
+    let folder = tempfile::tempdir().unwrap();
+    let set = folder.path().join("captures.toml");
+    let sample = Path::new("sample-captures/sound").canonicalize().unwrap();
+    let text = std::fs::read_to_string(sample.join("captures.toml")).unwrap();
+    let wrong = text
+        .replace("duration_s = 8.0", "duration_s = 7.9")
+        .replace("file = \"", &format!("file = \"{}/", sample.display()))
+        .replace(
+            "../dome.toml",
+            &format!("{}/../dome.toml", sample.display()),
+        );
+    std::fs::write(&set, wrong).unwrap();
+    let (status, _, err) = bassay(&[
+        "deconvolve",
+        set.to_str().unwrap(),
+        "--out",
+        folder.path().join("r").to_str().unwrap(),
+    ]);
+    assert_eq!(status, 2, "{err}");
+    let words: Vec<&str> = err.split_whitespace().collect();
+    assert!(
+        words.join(" ").contains("the recorded sweep lasts 8.000"),
+        "{err}"
+    );
+    assert!(err.contains("7.9000 s"), "{err}");
+}
+
 /// `predict --spread` says how far units scatter, the same for a seed, and refuses what it cannot draw.
 #[test]
 fn predict_draws_units_from_the_tolerances() {

@@ -142,7 +142,7 @@ fn a_bench_is_calibrated_measures_and_is_checked() {
         "{loopback}"
     );
     assert!(number(&loopback, "gain_ratio_sd") < 5e-4, "{loopback}");
-    assert!(at.join("loopback.csv").exists());
+    assert!(at.join("station-loopback.csv").exists());
 
     let (status, jig) = run(&[
         "station",
@@ -373,6 +373,20 @@ fn takes_that_calibrate_nothing_are_refused() {
     refused(&loopback("none.wav"), "cannot be read");
     let forever = [&loopback("equal.wav")[..], &["--valid-days", "nan"]].concat();
     refused(&forever, "expected 0.01 to 100000 days");
+    let ahead = [
+        &loopback("equal.wav")[..],
+        &["--taken", "2999-01-01T00:00:00Z"],
+    ]
+    .concat();
+    refused(&ahead, "ahead of this machine's clock");
+    let over = [&loopback("equal.wav")[..], &["--response", "equal.wav"]].concat();
+    let before = std::fs::read(at.join("equal.wav")).unwrap();
+    let (status, _, err) = bassay(at, &[&over[..], &SWEEP].concat());
+    assert!(
+        status == 2 && err.contains("is there already"),
+        "{status} {err}"
+    );
+    assert_eq!(std::fs::read(at.join("equal.wav")).unwrap(), before);
     let [a, b] = through(|_| Complex64::new(GAIN, 0.0));
     let cut: Vec<f64> = b.iter().map(|v| v.clamp(-0.3, 0.3)).collect();
     save(&at.join("clipped.wav"), [&a, &cut]);

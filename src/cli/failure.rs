@@ -20,6 +20,13 @@ impl Failure {
         }
     }
 
+    /// A key of a plan that was given as an option: `fade_in_s: found …` becomes `--fade-in-s: found …`.
+    pub fn option(message: impl std::fmt::Display) -> Self {
+        let text = message.to_string();
+        let (key, rest) = text.split_at(text.find(':').unwrap_or(0));
+        Self::input(format!("--{}{rest}", key.replace('_', "-")))
+    }
+
     /// A device or the file system failed (exit status 4).
     pub fn system(message: impl std::fmt::Display) -> Self {
         Self {

@@ -94,8 +94,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         silence_after_s: args.silence_after_s,
         synchronized: !args.plain,
     };
-    let sweep = Sweep::new(plan)
-        .map_err(|e| Failure::input(format!("--{}", e.to_string().replacen('_', "-", 1))))?;
+    let sweep = Sweep::new(plan).map_err(Failure::option)?;
     let storage = match args.bits {
         Bits::B16 => Storage::Int16,
         Bits::B24 => Storage::Int24,
@@ -110,7 +109,17 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         storage,
     )
     .map_err(Failure::system)?;
-    write_whole(&args.out, &bytes.into_inner())?;
+    let bytes = bytes.into_inner();
+    // A take looks like a sweep from outside: whatever is there and is not this sweep stays.
+    if std::fs::metadata(&args.out).is_ok()
+        && std::fs::read(&args.out).ok().as_ref() != Some(&bytes)
+    {
+        return Err(Failure::input(format!(
+            "--out {}: is there already and holds something else; expected a new name",
+            args.out.display()
+        )));
+    }
+    write_whole(&args.out, &bytes)?;
     let toml = format!(
         "[sweep]\nstart_hz = {:?}\nstop_hz = {:?}\nduration_s = {:?}\nsample_rate_hz = {}\nlevel_dbfs = {:?}\n\
          fade_in_s = {:?}\nfade_out_s = {:?}\nsilence_before_s = {:?}\nsilence_after_s = {:?}\nsynchronized = {}\n",

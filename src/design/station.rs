@@ -26,7 +26,7 @@
 //! gain_ratio_sd = 0.0003
 //! latency_frames = 1210              # optional, for people: start and end of a take are found, and nothing depends on it
 //! latency_sd_frames = 11.5           # its spread from take to take
-//! response = "loopback.csv"          # optional: that ratio against frequency, over its value here
+//! response = "bench-1-loopback.csv"  # optional: that ratio against frequency, over its value here
 //!
 //! [jig]
 //! taken = 2026-03-01T09:30:00Z

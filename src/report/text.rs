@@ -314,6 +314,9 @@ fn far_field(out: &mut String, far: &FarField, result: &Outcome) {
         "\nFar field at 1 m from the near fields, to {:.0} Hz, in dB\n{:>8}{:>18}{:>12}{:>12}\n",
         far.valid_to_hz, "Hz", "measured", "designed", "aligned"
     ));
+    if !far.absolute {
+        out.push_str("  its shape only: no sensitivity is stated, so that the fit set the level\n");
+    }
     let Some((&low, &high)) = far.frequency_hz.first().zip(far.frequency_hz.last()) else {
         return;
     };

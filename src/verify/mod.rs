@@ -459,6 +459,15 @@ fn warnings(
         .iter()
         .filter(|b| b.verdict == Verdict::Unresolved && !b.disturbed)
         .count();
+    if responses
+        .iter()
+        .all(|r| r.observation == Observation::Impedance)
+    {
+        list.push(
+            "Only the impedance was measured: nothing is said about the sound. A near field of each opening tells of it."
+                .to_string(),
+        );
+    }
     list.extend(unswept(design, responses));
     if open > 0 {
         list.push(format!(

@@ -53,8 +53,7 @@ pub(super) fn sweep_of(args: &Args) -> Result<SweepPlan, Failure> {
         sample_rate_hz: args.bench.sample_rate_hz.unwrap_or(usual.sample_rate_hz),
         ..usual
     };
-    Sweep::new(plan)
-        .map_err(|e| Failure::input(format!("--{}", e.to_string().replacen('_', "-", 1))))?;
+    Sweep::new(plan).map_err(Failure::option)?;
     Ok(plan)
 }
 

@@ -118,8 +118,15 @@ impl Post<'_> {
                 Decision::Again => {
                     remove(&file)?;
                 }
-                Decision::Stop => {
+                Decision::Stop if again => {
                     remove(&file)?;
+                    return Ok(Ended::Stopped);
+                }
+                Decision::Stop => {
+                    self.desk.say(folded(&format!(
+                        "the take is kept and not used: {}",
+                        file.display()
+                    )));
                     return Ok(Ended::Stopped);
                 }
             }

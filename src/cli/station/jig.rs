@@ -192,6 +192,12 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
             m.resistor_ohm, m.residual_ohm, m.file
         ));
     }
+    if let Some(before) = old.as_ref().and_then(|s| s.jig.as_ref()) {
+        out.line(format!(
+            "replaces {:.4} ± {:.4} Ω of {}",
+            before.reference_ohm, before.reference_sd_ohm, before.stamp.taken
+        ));
+    }
     if solved.freedom == 0 {
         out.line("nothing checks this set: with one resistor more a wrong one would be noticed");
     }

@@ -7,12 +7,12 @@ use crate::cli::output::Output;
 use crate::cli::record;
 use crate::design::station::{Card, Loopback};
 use crate::design::station_write::Section;
-use crate::files::write_whole;
+use crate::files::{replaceable, write_whole};
 use crate::measure::calibration::loopback::equal_gain;
 use crate::measure::calibration::pair::{self, Channels};
 use crate::report::csv::{Column, table};
 use serde::Serialize;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Gain of one input over the other, from a sweep with both on one point
 #[derive(Debug, clap::Args)]
@@ -21,7 +21,7 @@ pub struct Args {
     station: PathBuf,
     /// The take: both inputs on one point, as `bassay record --out` makes it
     wav: PathBuf,
-    /// File for the ratio against frequency [default: loopback.csv beside the station file]
+    /// File for the ratio against frequency [default: STATION-loopback.csv beside the station file STATION.toml]
     #[arg(long, value_name = "FILE")]
     response: Option<PathBuf>,
     /// Latency as `bassay record --out` told it; given for several takes, mean and spread are noted. Nothing depends on it
@@ -59,6 +59,12 @@ fn latency(frames: &[u32]) -> (Option<u32>, Option<f64>) {
     (Some(mean.round() as u32), (frames.len() > 1).then_some(sd))
 }
 
+/// `bench-2-loopback.csv` beside `bench-2.toml`: two stations of one folder have one each.
+fn beside(station: &Path) -> PathBuf {
+    let stem = station.file_stem().unwrap_or_default().to_string_lossy();
+    station.with_file_name(format!("{stem}-loopback.csv"))
+}
+
 /// Runs the action.
 ///
 /// # Errors
@@ -77,7 +83,8 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     let response = args
         .response
         .clone()
-        .unwrap_or_else(|| args.station.with_file_name("loopback.csv"));
+        .unwrap_or_else(|| beside(&args.station));
+    replaceable(&response, "table of a loop-back", &["frequency_hz,"])?;
     let level: Vec<f64> = found
         .relative
         .iter()

@@ -9,6 +9,7 @@ use crate::design::station::{self, Stamp, Station};
 use crate::design::station_write::{self, Section, StationWriteError};
 use crate::measure::calibration::CalibrationError;
 use crate::measure::correction::Correction;
+use crate::production::entry::{STATION_LENGTH, is_station};
 use crate::signal::sweep::Sweep;
 use std::path::{Path, PathBuf};
 
@@ -19,7 +20,7 @@ pub struct Stamped {
     #[arg(long, value_name = "CODE")]
     pub name: Option<String>,
     /// When it was recorded, as in 2026-03-01T09:00:00Z [default: now]
-    #[arg(long, value_name = "TIME")]
+    #[arg(long, value_name = "TIME", value_parser = past)]
     pub taken: Option<jiff::Timestamp>,
     /// Serial number of what is calibrated
     #[arg(long, value_name = "SERIAL")]
@@ -27,6 +28,17 @@ pub struct Stamped {
     /// How long it holds, days
     #[arg(long, value_name = "DAYS", default_value_t = 365.0, value_parser = days)]
     pub valid_days: f64,
+}
+
+/// A time that is not ahead: a calibration of tomorrow would never grow old.
+fn past(text: &str) -> Result<jiff::Timestamp, String> {
+    let wrong =
+        |what: String| format!("{what}; expected a time as 2026-03-01T09:00:00Z, not ahead");
+    let at: jiff::Timestamp = text.parse().map_err(|_| wrong(format!("found «{text}»")))?;
+    if at > jiff::Timestamp::now() {
+        return Err(wrong(format!("«{text}» is ahead of this machine's clock")));
+    }
+    Ok(at)
 }
 
 /// Days that the station file takes.
@@ -76,11 +88,18 @@ pub fn station(path: &Path) -> Result<Station, Failure> {
 /// The station's name: of the file, or as given for a new one.
 ///
 /// # Errors
-/// [`Failure`] where neither says one.
+/// [`Failure`] where neither says one, or both and not the same.
 pub fn name(station: Option<&Station>, stamped: &Stamped) -> Result<String, Failure> {
     match (station, &stamped.name) {
+        (Some(station), Some(other)) if station.name != *other => Err(Failure::input(format!(
+            "--name {other}: the file is of the station «{}»; expected that name or another file",
+            station.name
+        ))),
         (Some(station), _) => Ok(station.name.clone()),
-        (None, Some(name)) => Ok(name.clone()),
+        (None, Some(name)) if is_station(name) => Ok(name.clone()),
+        (None, Some(name)) => Err(Failure::input(format!(
+            "--name «{name}»: expected 1 to {STATION_LENGTH} bytes without blanks at the ends"
+        ))),
         (None, None) => Err(Failure::input(
             "the station file is not there yet; expected --name CODE to make one",
         )),
@@ -110,7 +129,7 @@ pub fn sweep(args: &record::SweepArgs) -> Result<Sweep, Failure> {
         duration_s: args.duration_s.unwrap_or(usual.duration_s),
         ..usual
     })
-    .map_err(|e| Failure::input(format!("--{}", e.to_string().replacen('_', "-", 1))))
+    .map_err(Failure::option)
 }
 
 /// How the card's channels differ over frequency, if the station knows.
