@@ -24,7 +24,7 @@ pub fn doubts(set: &CaptureSet, responses: &[Response]) -> Vec<String> {
     set.doubts()
         .iter()
         .map(ToString::to_string)
-        .chain(responses.iter().flat_map(warning_text::of))
+        .chain(responses.iter().flat_map(|r| warning_text::of(r, None)))
         .collect()
 }
 

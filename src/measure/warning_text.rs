@@ -2,11 +2,17 @@
 
 use super::{Response, TakeWarning};
 
-/// The warnings of a response, each with its file.
+/// The warnings of a response, each with its file. Noise beside the `wanted_hz` of the design's target is none.
 #[must_use]
-pub fn of(response: &Response) -> Vec<String> {
+pub fn of(response: &Response, wanted_hz: Option<[f64; 2]>) -> Vec<String> {
     let file = &response.take.file;
-    let list = response.take.warnings.iter();
+    let beside = |w: &&TakeWarning| match (w, wanted_hz) {
+        (TakeWarning::Noisy { low_hz, high_hz }, Some([from, to])) => {
+            *low_hz <= from && *high_hz >= to
+        }
+        _ => false,
+    };
+    let list = response.take.warnings.iter().filter(|w| !beside(w));
     list.map(|w| format!("{file}: {}", text(w))).collect()
 }
 

@@ -427,7 +427,7 @@ fn warnings(
 ) -> Vec<String> {
     let mut list = Vec::new();
     for (r, polarity) in responses.iter().zip(&fit.polarity) {
-        list.extend(warning_text::of(r));
+        list.extend(warning_text::of(r, design.target.map(|t| t.band_hz)));
         if *polarity < 0 {
             list.push(format!(
                 "{}: inverted against the model; it was turned round. Check the polarity of the driver's leads and of the microphone.",
