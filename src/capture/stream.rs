@@ -186,7 +186,12 @@ impl Stream {
             return Err(StreamError::DeadInput { seconds });
         }
         if dead(&mut self.last_taken, &self.shared.taken) {
-            return Err(StreamError::DeadOutput { seconds });
+            // A sound system that stands still takes both with it, one some moments before the other.
+            return Err(if self.last_heard.1.elapsed() >= DEAD / 2 {
+                StreamError::DeadInput { seconds }
+            } else {
+                StreamError::DeadOutput { seconds }
+            });
         }
         Ok(())
     }
