@@ -196,8 +196,8 @@ impl Stream {
         Ok(())
     }
 
-    /// Fades out what is still playing, waits until that has left the card (nothing where silence was played long enough), and ends both streams. A card that has
-    /// reported a fault is not waited for.
+    /// Fades out what is still playing, waits until that has left the card (nothing where silence was played long enough),
+    /// and ends both streams. A card that has reported a fault is not waited for.
     ///
     /// # Errors
     /// [`CardError::Hangs`].

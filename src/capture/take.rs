@@ -10,6 +10,7 @@ use super::growing_wav::{GrowingError, GrowingWav};
 use super::stream::{Stream, StreamError};
 use crate::design::captures::SweepPlan;
 use crate::signal::continuity::{Continuity, ContinuityError, Step, examine};
+use crate::signal::deconvolve::MOST_DRIFT_PPM;
 use crate::signal::sweep::{Sweep, SweepError};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -19,9 +20,6 @@ const SETTLE_S: f64 = 0.25;
 /// Waited for after the card has taken the signal's last frame, s: above the buffers of sound systems (common practice, no
 /// published source; the audio server of the tests has up to 0.4 s).
 const LATENCY_S: f64 = 1.0;
-/// Largest difference of two clocks that are both sound, parts per million. IEC 60958-3 allows a consumer clock 1000 (from
-/// memory); what lies beyond is another sample rate.
-pub const MOST_DRIFT_PPM: f64 = 1000.0;
 /// Frames between two calls of the watcher, s.
 const WATCH_S: f64 = 0.1;
 

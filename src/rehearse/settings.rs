@@ -1,8 +1,9 @@
 //! What of a unit differs from its design: faults set by hand and tolerances drawn at random.
 //!
 //! A setting is `PATH=VALUE`: `driver.cms=1.2e-4` (SI), `duct.*.loss=x1.12` or `*1.12` (factor),
-//! `duct.d1.length=+0.004` or `=-0.004` (added, SI): a sign always means that something is added. The path may hold `*`. Tolerances are drawn around the design's values first, a
-//! relative one as the standard deviation of the logarithm; settings then act on what was drawn.
+//! `duct.d1.length=+0.004` or `=-0.004` (added, SI): a sign always means that something is added. The path may hold `*`.
+//! Tolerances are drawn around the design's values first, a relative one as the standard deviation of the logarithm;
+//! settings then act on what was drawn.
 
 use super::random::Random;
 use crate::design::path::{Element, Key, Parameter};

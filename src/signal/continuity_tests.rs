@@ -115,8 +115,8 @@ fn a_whole_recording_has_no_step() {
     }
 }
 
-/// A dropout of 500 frames that nobody reports is found wherever it lies ahead of the fade-out (20 ms, from 495 Hz on), with its place, size and direction, also where it
-/// makes a whole number of turns (96 Hz and its multiples at 48 kHz).
+/// A dropout of 500 frames that nobody reports is found wherever it lies ahead of the fade-out (20 ms, from 495 Hz on), with
+/// its place, size and direction, also where it makes a whole number of turns (96 Hz and its multiples at 48 kHz).
 #[test]
 fn five_hundred_frames_are_missed_anywhere() {
     for rate_hz in [44_100, 48_000, 96_000] {

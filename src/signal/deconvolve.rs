@@ -86,8 +86,9 @@ pub enum DeconvolveError {
     },
 }
 
-/// By how much two clocks may differ, ppm; crystals differ by a tenth of it (common practice, no published source).
-const MOST_DRIFT_PPM: f64 = 1000.0;
+/// Largest difference of two clocks that are both sound, parts per million. IEC 60958-3 allows a consumer clock 1000 (from
+/// memory); what lies beyond is another sample rate, or another sweep.
+pub const MOST_DRIFT_PPM: f64 = 1000.0;
 
 /// One recorded take at a reduced rate.
 #[derive(Debug, Clone, Copy)]

@@ -9,8 +9,9 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
-/// Captures made by this process.
-static DONE: AtomicUsize = AtomicUsize::new(0);
+/// Captures tried and captures that were whole, in this process.
+static TRIED: AtomicUsize = AtomicUsize::new(0);
+static WHOLE: AtomicUsize = AtomicUsize::new(0);
 
 /// What the process holds: (file handles, threads, resident memory in kB).
 fn held() -> (usize, usize, u64) {
@@ -47,10 +48,14 @@ fn capture() {
         duration_s: 0.02,
     };
     // A report of lost frames on a busy machine is no leak.
-    if let Err(error) = listen(&mut card, &plan, &mut |_| Go::On) {
-        println!("{error}");
+    match listen(&mut card, &plan, &mut |_| Go::On) {
+        Ok(_) => {
+            WHOLE.fetch_add(1, Ordering::Relaxed);
+        }
+        // A busy machine loses frames; what is held must come back then, too.
+        Err(error) => println!("{error}"),
     }
-    DONE.fetch_add(1, Ordering::Relaxed);
+    TRIED.fetch_add(1, Ordering::Relaxed);
 }
 
 /// Captures in all.
@@ -72,8 +77,8 @@ fn recorder() {
     let took = begun.elapsed();
     std::thread::sleep(Duration::from_secs(1));
     let after = held();
-    let done = DONE.load(Ordering::Relaxed);
-    println!("\ncounted {done} in {took:?}: {before:?} {after:?}");
+    let (tried, whole) = (TRIED.load(Ordering::Relaxed), WHOLE.load(Ordering::Relaxed));
+    println!("\ncounted {tried}, {whole} whole, in {took:?}: {before:?} {after:?}");
     assert_eq!((before.0, before.1), (after.0, after.1), "handles, threads");
     // One ring that is kept takes 1.5 MB; of fifty captures that is 75 MB. The allocator settles within 8 MB.
     assert!(after.2 < before.2 + 8_000, "{before:?} {after:?} kB");
@@ -98,6 +103,12 @@ fn captures_in_a_row_leave_nothing_behind() {
         .lines()
         .find(|l| l.starts_with("counted "))
         .unwrap();
-    let count: usize = line.split_whitespace().nth(1).unwrap().parse().unwrap();
-    assert_eq!(count, COUNT + 5 * lanes, "{line}");
+    let counts: Vec<usize> = line
+        .split([' ', ','])
+        .filter_map(|word| word.parse().ok())
+        .take(2)
+        .collect();
+    assert_eq!(counts[0], COUNT + 5 * lanes, "{line}");
+    // Ends of failed captures only would say little.
+    assert!(counts[1] * 10 >= counts[0] * 9, "{line}");
 }

@@ -12,7 +12,8 @@
 //! Limits are held against measured values, so that the first three hold a share of what will be measured, u being the
 //! uncertainty of one measurement. What the simulation is wrong by is the same in every unit of a line: it moves where the
 //! line stands and is no scatter between units. `model` does not know where the line stands and is wider for it
-//! ([`offset`]); `units` and `both` have seen where it stands, at the stations that measured the accepted units. They describe what the line does, and go with
+//! ([`offset`]); `units` and `both` have seen where it stands, at the stations that measured the accepted units. They
+//! describe what the line does, and go with
 //! simple acceptance; a guard band would take the measurement off a second time. A spec's tolerance set by hand is about true
 //! values, and goes with a guard band.
 //!
