@@ -390,3 +390,63 @@ fn a_set_goes_on_with_the_same_unit_only() {
     let (status, err) = record(&["--fault", "duct.*.length=-0.002", "--capture", "impedance"]);
     assert_eq!(status, Some(0), "{err}");
 }
+
+/// A capture that is recorded again takes the place of the one before; a set goes on with its own sweep and its own unit.
+#[test]
+fn a_capture_again_takes_the_place_of_the_old() {
+    let folder = tempfile::tempdir().unwrap();
+    let set = folder.path().join("captures.toml");
+    let set = set.to_str().unwrap();
+    let run = |list: &[&str]| {
+        let output = std::process::Command::new(assert_cmd::cargo::cargo_bin("bassay"))
+            .args(["record", "--set", set, "--yes"])
+            .args(list)
+            .stdin(std::process::Stdio::null())
+            .output()
+            .unwrap();
+        let err = String::from_utf8_lossy(&output.stderr).into_owned();
+        (output.status.code(), err)
+    };
+    let bench = ["--virtual", "sample-captures/dome.toml", "--pace", "50"];
+    let one = ["--capture", "mouth-near"];
+    let new = [&bench[..], &NEW, &one, &["--duration-s", "2"]].concat();
+    let (status, err) = run(&new);
+    assert!(matches!(status, Some(0 | 3)), "{err}");
+    let (status, err) = run(&[&bench[..], &one].concat());
+    assert!(matches!(status, Some(0 | 3)), "{err}");
+    let words: Vec<&str> = err.split_whitespace().collect();
+    assert!(
+        words.join(" ").contains("in the place of mouth-near.wav"),
+        "{err}"
+    );
+    let text = std::fs::read_to_string(set).unwrap();
+    assert_eq!(text.matches("[[capture]]").count(), 1, "{text}");
+    assert!(text.contains("file = \"mouth-near-2.wav\""), "{text}");
+    assert!(folder.path().join("mouth-near.wav").exists());
+    let (status, err) = run(&[&bench[..], &one, &["--duration-s", "5"]].concat());
+    assert_eq!(status, Some(2), "{err}");
+    assert!(err.contains("--duration-s: found 5"), "{err}");
+    let (status, err) = run(&one);
+    assert_eq!(status, Some(2), "{err}");
+    assert!(err.contains("expected the same --virtual"), "{err}");
+}
+
+/// Ctrl-C where a sound take could be kept leaves the take.
+#[test]
+fn a_sound_take_survives_the_end_of_the_session() {
+    let folder = tempfile::tempdir().unwrap();
+    let set = folder.path().join("captures.toml");
+    let mut terminal = Terminal::start(&args(set.to_str().unwrap(), &NEW));
+    terminal.wait("everyone is out of the way >");
+    terminal.key("yes\r");
+    terminal.wait(READY);
+    terminal.key("\r");
+    terminal.wait("Enter: keep");
+    terminal.key("\x03");
+    terminal.wait("the take is kept and not used");
+    terminal.wait("Stopped.");
+    assert_eq!(terminal.end(), 3);
+    let take = folder.path().join("impedance.wav");
+    assert!(hound::WavReader::open(take).unwrap().duration() > 48_000);
+    assert!(!set.exists());
+}

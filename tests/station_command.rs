@@ -340,6 +340,46 @@ fn checked(at: &Path) {
         "{status} {out}{err}"
     );
 
+    // A take of no resistor at all is no check, and is not logged.
+    let args = [
+        "station",
+        "check",
+        "station.toml",
+        "equal.wav",
+        "--resistor-ohm",
+        "8.2",
+        "--ledger",
+        "log.db",
+        "--operator",
+        "op-1",
+    ];
+    let (status, _, err) = bassay(at, &[&args[..], &SWEEP].concat());
+    assert!(
+        status == 2 && err.contains("Nothing was logged"),
+        "{status} {err}"
+    );
+    let (_, list, _) = bassay(
+        at,
+        &[
+            "ledger",
+            "list",
+            "--ledger",
+            "log.db",
+            "--kind",
+            "station-check",
+            "--json",
+        ],
+    );
+    assert_eq!(
+        serde_json::from_str::<Value>(&list)
+            .unwrap()
+            .as_array()
+            .unwrap()
+            .len(),
+        1,
+        "{list}"
+    );
+
     // A resistor that is 3 % off: outside by more than its uncertainty; the station may then not inspect.
     resistor(&at.join("off.wav"), 8.446);
     let (status, done) = check("off.wav");

@@ -1,6 +1,6 @@
 //! Which captures a design asks for, and where the microphone goes for each.
 
-use crate::design::captures::{CaptureKind, CaptureSet};
+use crate::design::captures::{Capture, CaptureKind, CaptureSet};
 use crate::design::{Design, OpeningShape, Probe, ProbePlace};
 
 /// What is captured.
@@ -48,10 +48,10 @@ pub fn wanted(design: &Design) -> Vec<What> {
     list
 }
 
-/// Whether a set holds a capture of this already.
+/// The capture of this that a set holds already.
 #[must_use]
-pub fn holds(set: &CaptureSet, what: &What) -> bool {
-    set.captures.iter().any(|c| match (&c.kind, what) {
+pub fn held<'a>(set: &'a CaptureSet, what: &What) -> Option<&'a Capture> {
+    set.captures.iter().find(|c| match (&c.kind, what) {
         (CaptureKind::Impedance { .. }, What::Impedance) => true,
         (CaptureKind::Pressure { probe, .. }, What::Probe(name)) => probe == name,
         _ => false,

@@ -13,6 +13,7 @@ use crate::production::entry::{self, Judgement, Kind};
 use crate::production::inspect::{Inspection, Logged, inspect_set};
 use crate::production::ledger::sqlite::Purpose;
 use crate::production::ledger::{Filter, Ledger, Store, Stored};
+use crate::production::lookback::first_of;
 use crate::production::station_fit::{Fitness, station_is_fit};
 use crate::report;
 use crate::report::text::{labelled, plain};
@@ -240,8 +241,7 @@ fn same_recordings(
     })?;
     let mut own: Vec<&str> = inspection.files.iter().map(|f| f.digest.as_str()).collect();
     own.sort_unstable();
-    let same = |s: &&Stored| !own.is_empty() && s.entry.recordings() == own;
-    Ok(tests.iter().find(same).map(|s| s.entry.attempt))
+    Ok(first_of(&own, &tests).map(|s| s.entry.attempt))
 }
 
 /// The virtual bench, where a capture was recorded from one.

@@ -1,7 +1,6 @@
 //! Writes captures into a `captures.toml` and leaves what a person wrote there as it is.
 //!
-//! [`new_set`] makes the head of a file; [`with_capture`] adds one capture to a text or replaces the one of the same
-//! file; [`save`] does so on disk, at once or not at all.
+//! [`new_set`] makes the head of a file; [`with_capture`] adds one capture to a text or replaces one; [`save`] does so on disk, at once or not at all.
 
 use super::captures::{CaptureKind, MicrophoneScale, Recorded, SweepPlan};
 use super::captures_read::{FORMAT, read_text};
@@ -19,6 +18,8 @@ use toml_edit::{ArrayOfTables, DocumentMut, Item, Table, TableLike, Value};
 pub struct NewCapture {
     /// WAV files as written, relative to the captures file: the first is `file`, the others are its `repeats`.
     pub files: Vec<String>,
+    /// File of the capture whose place it takes; without one it takes that of the same `file`.
+    pub replaces: Option<String>,
     /// What the channels saw. What the set's station states as well is not written, so that a later correction of the
     /// station file holds for it.
     pub kind: CaptureKind,
@@ -193,7 +194,7 @@ fn is_of(table: &dyn TableLike, file: &str) -> bool {
     table.get("file").and_then(Item::as_str) == Some(file)
 }
 
-/// The text of a captures file with a capture added, or with the one of the same `file` replaced. Comments, order and
+/// The text of a captures file with a capture added, or with the one that it replaces changed. Comments, order and
 /// layout stay, and so do keys that a capture of ours does not state, such as `ac_coupling_hz`. What was written is read
 /// back before it is given away; `path` names the file in messages and is what paths are resolved against.
 ///
@@ -206,7 +207,8 @@ pub fn with_capture(old: &str, path: &Path, new: &NewCapture) -> Result<String, 
         .and_then(Item::as_str)
         .map(|file| station::read(&path.parent().unwrap_or(Path::new("")).join(file)))
         .transpose()?;
-    let file = new.files.first().map_or("", String::as_str);
+    let file = new.replaces.as_ref().or(new.files.first());
+    let file = file.map_or("", String::as_str);
     let list = fields(new, path, station.as_ref());
     match document.get_mut("capture") {
         None => {
@@ -250,7 +252,7 @@ pub fn with_capture(old: &str, path: &Path, new: &NewCapture) -> Result<String, 
     Ok(new)
 }
 
-/// Adds a capture to the captures file at `path`, or replaces the one of the same file; a file that does not exist is
+/// Adds a capture to the captures file at `path`, or replaces one; a file that does not exist is
 /// made with `head` ([`new_set`]). Atomic: the file holds the old text or the new one.
 ///
 /// # Errors

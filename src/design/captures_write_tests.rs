@@ -17,6 +17,7 @@ fn head() -> String {
 fn capture(file: &str) -> NewCapture {
     NewCapture {
         files: vec![file.into(), "again.wav".into()],
+        replaces: None,
         kind: CaptureKind::Impedance {
             source_channel: 1,
             load_channel: 2,
@@ -64,6 +65,13 @@ fn a_new_set_reads_back_and_a_retake_replaces() {
     assert!(!again.contains("repeats"), "{again}");
     let more = with_capture(&again, path, &capture("y.wav")).unwrap();
     assert_eq!(read_text(&more, path).unwrap().captures.len(), 2);
+    // A take of another name in the place of a bad one.
+    let mut better = capture("x.wav");
+    better.replaces = Some("z.wav".to_string());
+    let two = read_text(&with_capture(&more, path, &better).unwrap(), path).unwrap();
+    let files: Vec<&str> = two.captures.iter().map(|c| c.file.as_str()).collect();
+    assert_eq!(files, ["x.wav", "y.wav"]);
+    assert_eq!(two.captures[0].ac_coupling_hz, Some(2.0));
     // The same text twice: writing what is there changes nothing.
     assert_eq!(with_capture(&more, path, &capture("y.wav")).unwrap(), more);
 }

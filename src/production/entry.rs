@@ -159,6 +159,7 @@ impl Entry {
             for (key, number) in [
                 ("value", v.value),
                 ("expanded", v.expanded),
+                ("decided", v.decided),
                 ("low", v.low),
                 ("high", v.high),
             ] {
@@ -417,6 +418,10 @@ pub struct Value {
     /// Expanded uncertainty (k = 2).
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub expanded: Option<f64>,
+    /// The expanded uncertainty that decided, where it holds more than the measurement's: that of the simulation, where limits are
+    /// about what it says.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub decided: Option<f64>,
     /// Lower limit.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub low: Option<f64>,
@@ -425,6 +430,14 @@ pub struct Value {
     pub high: Option<f64>,
     /// Its own judgement.
     pub verdict: Judgement,
+}
+
+impl Value {
+    /// The expanded uncertainty by which it was judged: the one to show beside it.
+    #[must_use]
+    pub fn uncertainty(&self) -> Option<f64> {
+        self.decided.or(self.expanded)
+    }
 }
 
 /// A raw capture that is kept beside the ledger.

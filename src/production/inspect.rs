@@ -15,6 +15,9 @@ use serde::Serialize;
 /// The `format` key of the document of an inspection.
 pub const FORMAT: &str = "bassay-inspection/1";
 
+/// Probability from which a finding is told of a unit that passes.
+const CERTAIN: f64 = 0.95;
+
 /// A judged unit.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Inspection {
@@ -111,18 +114,29 @@ pub fn inspect_set(
 pub fn inspection(measured: Measured, limits: &Limits) -> Inspection {
     let judged = judge(&measured.values, limits);
     let mut doubts = outside_environment(&measured.conditions, measured.stated, limits);
-    // In air for which the limits were not made, neither passing nor failing means anything.
+    let mut causes = match judged.verdict {
+        Judgement::Fail => causes(&measured, &judged.values),
+        _ => Vec::new(),
+    };
+    // A fault of the bench says nothing about the unit.
+    if judged.verdict == Judgement::Fail {
+        let bench = causes.first().filter(|c| is_of_bench(&c.path));
+        let capture = measured.contradicted.clone();
+        doubts.extend(bench.map(|c| c.text.clone()).or(capture));
+    }
+    // Nor does any number in air for which the limits were not made.
     let verdict = if doubts.is_empty() {
         judged.verdict
     } else {
+        causes.clear();
         Judgement::Unresolved
     };
     doubts.extend(judged.doubts);
-    let mut causes = match verdict {
-        Judgement::Fail => causes(&measured, &judged.values),
-        _ => Vec::new(),
+    let mut warnings = measured.warnings.clone();
+    if verdict == Judgement::Pass {
+        warnings.extend(unlimited(&measured, &judged.values));
     }
-    .into_iter();
+    let mut causes = causes.into_iter();
     Inspection {
         format: FORMAT,
         software: software(),
@@ -140,7 +154,7 @@ pub fn inspection(measured: Measured, limits: &Limits) -> Inspection {
         values: judged.values,
         conditions: measured.conditions,
         files: measured.files,
-        warnings: measured.warnings,
+        warnings,
     }
 }
 
@@ -148,6 +162,32 @@ pub fn inspection(measured: Measured, limits: &Limits) -> Inspection {
 #[must_use]
 pub fn software() -> String {
     format!("bassay {}", env!("CARGO_PKG_VERSION"))
+}
+
+/// Whether a finding is about captures, levels or air, and not about the unit.
+fn is_of_bench(path: &str) -> bool {
+    path.starts_with("capture.") || path.starts_with("air.")
+}
+
+/// Findings that are all but certain in a unit that passes: nothing limits them.
+fn unlimited(measured: &Measured, values: &[Value]) -> Vec<String> {
+    let limited = |path: &str| {
+        values
+            .iter()
+            .any(|v| v.name == path && (v.low.is_some() || v.high.is_some()))
+    };
+    let certain = measured
+        .findings
+        .iter()
+        .filter(|f| f.probability > CERTAIN && !limited(&f.path));
+    certain
+        .map(|f| {
+            format!(
+                "inside the limits, none of which is about it: {} ({})",
+                f.text, f.path
+            )
+        })
+        .collect()
 }
 
 /// What is wrong, the most probable first: what explains the response, else the number that failed by most; noise stands

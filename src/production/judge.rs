@@ -35,6 +35,7 @@ pub fn judge(values: &[Value], limits: &Limits) -> Judged {
             unit: found.map_or(unit, |v| v.unit.as_str()).to_string(),
             value: y,
             expanded,
+            decided: (extra > 0.0).then_some(2.0 * standard),
             low: zone.low,
             high: zone.high,
             verdict,
@@ -106,6 +107,7 @@ pub fn judge(values: &[Value], limits: &Limits) -> Judged {
                 unit: "dB".to_string(),
                 value: y,
                 expanded: found.and_then(|v| v.expanded),
+                decided: None,
                 low: None,
                 high: zone.high,
                 verdict: match y.map(|y| decide(y, standard, zone, limits.decision)) {
@@ -128,6 +130,7 @@ pub fn judge(values: &[Value], limits: &Limits) -> Judged {
     let free = values.iter().filter(|v| !list_has(&list, &v.name));
     let free: Vec<Value> = free
         .map(|v| Value {
+            decided: None,
             low: None,
             high: None,
             verdict: Judgement::None,

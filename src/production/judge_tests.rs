@@ -46,6 +46,7 @@ fn value(name: &str, value: f64, standard: f64) -> Value {
         unit: String::new(),
         value: Some(value),
         expanded: Some(2.0 * standard),
+        decided: None,
         low: None,
         high: None,
         verdict: Judgement::None,

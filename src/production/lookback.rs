@@ -6,7 +6,7 @@
 use super::entry::{Cause, Entry, Judgement, Kind, Value};
 use super::ledger::Stored;
 use serde::Serialize;
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 /// One value in its place.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -117,6 +117,25 @@ impl<'a> Corrections<'a> {
     }
 }
 
+/// Recordings that were seen: judging them again is no further test.
+#[derive(Debug, Default)]
+pub struct Seen<'a>(HashSet<(&'a str, Vec<&'a str>)>);
+
+impl<'a> Seen<'a> {
+    /// Whether an inspection judges recordings that one before it judged.
+    pub fn again(&mut self, entry: &'a Entry) -> bool {
+        let own = entry.recordings();
+        entry.kind == Kind::Inspection && !own.is_empty() && !self.0.insert((&entry.unit, own))
+    }
+}
+
+/// The first inspection among these of the same recordings (digests, sorted).
+#[must_use]
+pub fn first_of<'a>(recordings: &[&str], tests: &'a [Stored]) -> Option<&'a Stored> {
+    let same = |s: &&Stored| s.entry.kind == Kind::Inspection && s.entry.recordings() == recordings;
+    tests.iter().find(same).filter(|_| !recordings.is_empty())
+}
+
 /// The run of the number `name` in entries of one kind, oldest first. Without `retests` only the first test of a unit counts:
 /// a unit that was mended and tested again says nothing about the process that made it.
 #[must_use]
@@ -135,9 +154,10 @@ pub fn series(
         retests: 0,
         other_unit: 0,
     };
+    let mut seen = Seen::default();
     for stored in entries {
         let entry = &stored.entry;
-        if entry.kind == Kind::Correction {
+        if entry.kind == Kind::Correction || seen.again(entry) {
             continue;
         }
         if !retests && entry.kind == Kind::Inspection && entry.attempt > 1 {
@@ -217,18 +237,15 @@ pub struct UnitOutcome {
 pub fn outcomes(entries: &[Stored], corrections: &Corrections<'_>) -> Vec<UnitOutcome> {
     let mut list: Vec<UnitOutcome> = Vec::new();
     let mut place: HashMap<&str, usize> = HashMap::new();
-    let mut recordings: HashMap<&str, Vec<Vec<&str>>> = HashMap::new();
+    let mut seen = Seen::default();
     let inspections = entries
         .iter()
         .filter(|s| s.entry.kind == Kind::Inspection && !s.entry.unit.is_empty());
     for stored in inspections {
         let entry = &stored.entry;
-        let known = recordings.entry(&entry.unit).or_default();
-        let own = entry.recordings();
-        if !own.is_empty() && known.contains(&own) {
+        if seen.again(entry) {
             continue;
         }
-        known.push(own);
         let (verdict, cause, also) = corrections.judgement(stored);
         if let Some(&i) = place.get(entry.unit.as_str()) {
             list[i].last = verdict;

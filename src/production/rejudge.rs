@@ -3,6 +3,7 @@
 use super::entry::{Entry, Judgement, Kind};
 use super::judge::{judge, outside_environment};
 use super::ledger::Stored;
+use super::lookback::{Corrections, Seen};
 use crate::design::limits::Limits;
 use serde::Serialize;
 
@@ -17,7 +18,7 @@ pub struct Rejudged {
     pub at: String,
     /// Digest of the entry.
     pub digest: String,
-    /// As it was.
+    /// As it was, or as a correction says.
     pub old: Judgement,
     /// As it would be.
     pub new: Judgement,
@@ -45,19 +46,26 @@ impl History {
     }
 }
 
-/// Judges all inspections among the entries by new limits.
+/// Judges all inspections among the entries by new limits, beside the judgement that counts. The same recordings judged again
+/// are no further test.
 #[must_use]
-pub fn rejudge(entries: &[Stored], limits: &Limits) -> History {
-    let tests = entries.iter().filter(|s| s.entry.kind == Kind::Inspection);
+pub fn rejudge(entries: &[Stored], corrections: &Corrections<'_>, limits: &Limits) -> History {
+    let mut seen = Seen::default();
+    let tests = entries
+        .iter()
+        .filter(|s| s.entry.kind == Kind::Inspection && !seen.again(&s.entry));
     let (mine, other): (Vec<&Stored>, Vec<&Stored>) =
         tests.partition(|s| s.entry.design == limits.design_digest);
     History {
-        tests: mine.into_iter().map(|s| one(s, limits)).collect(),
+        tests: mine
+            .into_iter()
+            .map(|s| one(s, corrections.judgement(s).0, limits))
+            .collect(),
         other_design: other.len(),
     }
 }
 
-fn one(stored: &Stored, limits: &Limits) -> Rejudged {
+fn one(stored: &Stored, old: Judgement, limits: &Limits) -> Rejudged {
     let entry: &Entry = &stored.entry;
     let judged = judge(&entry.values, limits);
     let air = entry.conditions.map_or(Vec::new(), |air| {
@@ -69,7 +77,7 @@ fn one(stored: &Stored, limits: &Limits) -> Rejudged {
         Judgement::Unresolved
     };
     let mut because = Vec::new();
-    if new != entry.verdict {
+    if new != old {
         because = air;
         let deciding = judged.values.iter().filter(|v| v.verdict == new);
         because.extend(
@@ -83,7 +91,7 @@ fn one(stored: &Stored, limits: &Limits) -> Rejudged {
         attempt: entry.attempt,
         at: entry.at.clone(),
         digest: stored.digest.clone(),
-        old: entry.verdict,
+        old,
         new,
         because,
     }

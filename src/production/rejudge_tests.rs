@@ -17,7 +17,7 @@ fn stored(unit: &str, value: f64, verdict: Judgement, design: &str) -> Stored {
         "format": "bassay-entry/1", "kind": "inspection", "at": "2026-03-14T10:20:00Z", "operator": "o", "unit": unit,
         "attempt": 1, "verdict": verdict, "limits": "", "design": design, "software": "s",
         "values": [Value {
-            name: "band:mouth:40".to_string(), unit: "dB".to_string(), value: Some(value), expanded: Some(0.1),
+            name: "band:mouth:40".to_string(), unit: "dB".to_string(), value: Some(value), expanded: Some(0.1), decided: None,
             low: Some(-1.0), high: Some(1.0), verdict,
         }],
     }))
@@ -41,7 +41,7 @@ fn other_limits_change_what_they_should() {
         stored("d", 0.2, Judgement::Pass, &"00".repeat(32)),
     ];
     let before = log.clone();
-    let tight = rejudge(&log, &limits(0.5));
+    let tight = rejudge(&log, &Corrections::new(&[]), &limits(0.5));
     assert_eq!(tight.count(Judgement::Pass), [2, 1]);
     assert_eq!(tight.count(Judgement::Fail), [1, 2]);
     assert_eq!(tight.other_design, 1);
@@ -49,7 +49,7 @@ fn other_limits_change_what_they_should() {
     assert_eq!((b.old, b.new), (Judgement::Pass, Judgement::Fail));
     assert_eq!(b.because, ["band:mouth:40"]);
     assert!(tight.tests[0].because.is_empty());
-    let wide = rejudge(&log, &limits(2.0));
+    let wide = rejudge(&log, &Corrections::new(&[]), &limits(2.0));
     assert_eq!(wide.count(Judgement::Pass), [2, 3]);
     assert_eq!(log, before, "the log is as it was");
 }

@@ -86,6 +86,7 @@ fn judged(name: &str, unit: &str, value: f64, standard: f64, wanted: f64, tolera
         unit: unit.to_string(),
         value: value.is_finite().then_some(value),
         expanded: standard.is_finite().then_some(COVERAGE * standard),
+        decided: None,
         low: Some(low),
         high: Some(high),
         verdict: decide(value, standard, Zone::between(low, high), decision),

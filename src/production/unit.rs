@@ -53,6 +53,8 @@ pub struct Measured {
     pub stated: [bool; 3],
     /// Raw captures.
     pub files: Vec<RawFile>,
+    /// The capture that all others contradict, in words, if one does.
+    pub contradicted: Option<String>,
     /// What is doubtful, with its remedy.
     pub warnings: Vec<String>,
 }
@@ -102,6 +104,7 @@ fn value(name: String, unit: &str, value: Option<f64>, standard: Option<f64>) ->
         unit: unit.to_string(),
         value: value.filter(|v| v.is_finite()),
         expanded: standard.map(|u| 2.0 * u).filter(|u| u.is_finite()),
+        decided: None,
         low: None,
         high: None,
         verdict: Judgement::None,
@@ -165,6 +168,7 @@ pub fn measure_unit(
         },
         stated: [set.temperature_c, set.pressure_kpa, set.humidity_pct].map(|v| v.is_some()),
         files: files(set, &done.responses),
+        contradicted: done.contradicted.clone(),
         // What `verify` says of its own verdicts has no meaning by other limits.
         warnings: done
             .result

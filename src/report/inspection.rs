@@ -124,7 +124,7 @@ pub fn measured(value: &Value) -> String {
     {
         return format!("hidden below {} dB", fixed(v + 0.825 * u, 1));
     }
-    let number = match value.expanded {
+    let number = match value.uncertainty() {
         Some(u) if u > 0.0 && value.unit == "dB" => {
             format!("{} ± {}", digits(v, &value.unit), fixed(u, 2))
         }

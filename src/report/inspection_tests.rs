@@ -8,6 +8,7 @@ pub(in crate::report) fn example(verdict: Judgement) -> Inspection {
         unit: unit.to_string(),
         value: v,
         expanded: v.map(|v| 0.05 * f64::abs(v)),
+        decided: None,
         low: ends[0],
         high: ends[1],
         verdict,

@@ -86,9 +86,16 @@ fn meaning<T: PartialEq>(words: &[(&'static str, T)], wanted: &T) -> &'static st
     found.map_or("", |(w, _)| w)
 }
 
-/// Origin, rule, signature, one line per band, and what the limits cost; 80 columns.
+/// Origin, rule, signature, one line per band, and what the limits cost; 80 columns. `at_hand`: whether the accepted units
+/// are, so that it is known how many would do.
 #[must_use]
-pub fn text(limits: &Limits, units: usize, rows: &[Row<'_>], whole: Option<WholeOdds>) -> String {
+pub fn text(
+    limits: &Limits,
+    units: usize,
+    rows: &[Row<'_>],
+    whole: Option<WholeOdds>,
+    at_hand: bool,
+) -> String {
     let o = &limits.origin;
     let mut origin = format!("method {}", meaning(&METHODS, &o.method));
     if units > 0 {
@@ -161,7 +168,8 @@ pub fn text(limits: &Limits, units: usize, rows: &[Row<'_>], whole: Option<Whole
             ),
         ));
     }
-    lines.extend(needed(rows, units).map(|text| labelled("Units", &text)));
+    let needed = at_hand.then(|| needed(rows, units)).flatten();
+    lines.extend(needed.map(|text| labelled("Units", &text)));
     if let Some(w) = whole {
         lines.push(labelled("Overall", &overall_words(&w)));
     }
@@ -354,16 +362,14 @@ pub fn history(history: &History, limits: &Limits, all: bool) -> String {
         if total == 0 {
             "–".to_string()
         } else {
-            format!("{} %", fixed(100.0 * n as f64 / total as f64, 1))
+            let [low, high] = share_interval(n, total, 0.95).map(percent);
+            let share = percent(n as f64 / total as f64);
+            format!("{share} % (95 % {low} to {high})")
         }
     };
     let [old, new] = history.count(Judgement::Pass);
-    lines.push(format!(
-        "  {:<16} {:>8} {:>8}",
-        "yield",
-        rate(old),
-        rate(new)
-    ));
+    lines.push(format!("  yield            old {}", rate(old)));
+    lines.push(format!("                   new {}", rate(new)));
     let changed = history.tests.iter().filter(|t| t.old != t.new).count();
     lines.push(format!(
         "\n{changed} of {total} tests would come out otherwise."

@@ -35,6 +35,8 @@ pub struct Verification {
     pub compared: Vec<Compared>,
     /// The responses, inverted ones turned round.
     pub responses: Vec<Response>,
+    /// The capture that all others contradict, in words, if one does.
+    pub contradicted: Option<String>,
 }
 
 /// Aligns and judges one unit.
@@ -124,6 +126,7 @@ pub fn verify(
         bands,
     };
     Ok(Verification {
+        contradicted: contradicting(&fit, &responses),
         result,
         fit,
         compared,

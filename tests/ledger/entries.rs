@@ -60,6 +60,7 @@ fn bands(seed: u32) -> Vec<Value> {
             unit: "dB".to_string(),
             value: Some((f64::from(seed) + f64::from(i) / 3.0).sin()),
             expanded: Some(0.1 + f64::from(i) / 700.0),
+            decided: None,
             low: Some(-1.5),
             high: Some(1.5),
             verdict: Judgement::Pass,

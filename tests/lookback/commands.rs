@@ -39,6 +39,7 @@ pub fn value(name: &str, unit: &str, number: f64) -> Value {
         unit: unit.into(),
         value: Some(number),
         expanded: Some(0.1),
+        decided: None,
         low: Some(6.0),
         high: Some(14.0),
         verdict: Judgement::Pass,

@@ -8,6 +8,7 @@ use crate::files::{PAGE, replaceable, write_whole};
 use crate::production::entry::Kind;
 use crate::production::ledger::sqlite::Purpose;
 use crate::production::ledger::{Filter, Stored};
+use crate::production::lookback::first_of;
 use crate::report;
 use std::path::PathBuf;
 
@@ -45,9 +46,13 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         };
         found.extend(ledger.select(&filter).map_err(Failure::system)?);
     }
-    let (corrections, found): (Vec<Stored>, Vec<Stored>) = found
+    let (corrections, mut found): (Vec<Stored>, Vec<Stored>) = found
         .into_iter()
         .partition(|s| s.entry.kind == Kind::Correction);
+    // A unit that was tested here is certified by its tests; as a reference only where there is none.
+    if found.iter().any(|s| s.entry.kind == Kind::Inspection) {
+        found.retain(|s| s.entry.kind == Kind::Inspection);
+    }
     // Recordings that were judged before make no further test, and their judgement by other limits not the certificate.
     let wanted = found
         .iter()
@@ -134,10 +139,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
 
 /// The first test among these of the same recordings, where this entry is another one.
 fn judged_before(one: &Stored, tests: &[Stored]) -> Option<u32> {
-    let own = one.entry.recordings();
-    let first = tests.iter().find(|s| {
-        !own.is_empty() && s.entry.kind == Kind::Inspection && s.entry.recordings() == own
-    })?;
+    let first = first_of(&one.entry.recordings(), tests)?;
     (first.digest != one.digest && one.entry.kind == Kind::Inspection)
         .then_some(first.entry.attempt)
 }

@@ -194,7 +194,13 @@ fn show(
             remarks: &made.remarks,
         });
     }
-    out.line(report::limits::text(&made.limits, units, &rows, whole));
+    out.line(report::limits::text(
+        &made.limits,
+        units,
+        &rows,
+        whole,
+        true,
+    ));
     for remark in &made.remarks {
         out.line(report::text::labelled("Note", remark));
     }
@@ -252,6 +258,21 @@ fn wanted(args: &Args, units: bool) -> Result<Wanted, Failure> {
         {
             return Err(Failure::input(format!(
                 "{option} {db}: expected more than 0 and at most 100 dB"
+            )));
+        }
+        if half.is_some() && method != Method::Hand {
+            return Err(Failure::input(format!(
+                "{option}: sets limits by hand; expected --method hand beside it"
+            )));
+        }
+    }
+    for (option, share) in [
+        ("--content", args.content),
+        ("--confidence", args.confidence),
+    ] {
+        if !(share > 0.0 && share < 1.0) {
+            return Err(Failure::input(format!(
+                "{option} {share}: expected a share between 0 and 1, such as 0.95"
             )));
         }
     }

@@ -8,6 +8,7 @@ use crate::design::limits_read;
 use crate::production::entry::Kind;
 use crate::production::ledger::Filter;
 use crate::production::ledger::sqlite::Purpose;
+use crate::production::lookback::Corrections;
 use crate::production::rejudge::rejudge;
 use crate::report;
 use std::path::PathBuf;
@@ -53,7 +54,13 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         ..Filter::default()
     };
     let entries = ledger.select(&filter).map_err(Failure::system)?;
-    let history = rejudge(&entries, &limits);
+    let corrections = ledger
+        .select(&Filter {
+            kind: Some(Kind::Correction),
+            ..Filter::default()
+        })
+        .map_err(Failure::system)?;
+    let history = rejudge(&entries, &Corrections::new(&corrections), &limits);
     if out.json {
         return out.document(&history).map(|()| Exit::Done);
     }

@@ -66,6 +66,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         limits.origin.units.len(),
         &rows,
         None,
+        false,
     ));
     out.line(report::text::labelled(
         "Note",

@@ -11,7 +11,7 @@ use crate::production::ledger::Filter;
 use crate::production::ledger::sqlite::Purpose;
 use crate::production::limits::Accepted;
 use crate::production::unit::{measure_unit, values_of};
-use crate::verify::result::{Result as Outcome, Verdict};
+use crate::verify::result::{Finding, Result as Outcome, Verdict};
 use std::path::Path;
 
 /// A unit from a captures file or a result file.
@@ -23,7 +23,7 @@ pub fn file(path: &Path, design: &Design, out: &Output) -> Result<Accepted, Fail
         .extension()
         .is_some_and(|e| e.eq_ignore_ascii_case("json"));
     let unit = if is_result {
-        of_result(path, design, out)?
+        of_result(path, design)?
     } else {
         of_captures(path, design, out)?
     };
@@ -41,6 +41,18 @@ fn other_design(path: &Path, name: &str, digest: &str, design: &Design) -> Failu
     ))
 }
 
+fn names_a_fault(text: &str) -> String {
+    format!("its own captures name a fault: {text}")
+}
+
+/// What speaks against a unit that is given as accepted.
+fn doubt(findings: &[Finding], outside: bool) -> Option<String> {
+    let fault = findings.first().map(|f| names_a_fault(&f.text));
+    let spec = outside
+        .then(|| "its verification says that it is outside the spec's tolerance".to_string());
+    fault.or(spec)
+}
+
 fn of_captures(path: &Path, design: &Design, out: &Output) -> Result<Accepted, Failure> {
     let (theirs, set) = load::design_and_captures(path)?;
     if theirs.digest != design.digest {
@@ -51,22 +63,15 @@ fn of_captures(path: &Path, design: &Design, out: &Output) -> Result<Accepted, F
         out.remark(format!("  {step}"));
     })
     .map_err(|e| Failure::input(format!("{}: {e}", path.display())))?;
-    if let Some(finding) = measured.findings.first() {
-        out.remark(format!(
-            "{}: unit {} is given as accepted, and its own captures name a fault: {}",
-            path.display(),
-            measured.unit,
-            finding.text
-        ));
-    }
     Ok(Accepted {
+        doubt: doubt(&measured.findings, false),
         serial: measured.unit,
         digest: set.digest,
         values: measured.values,
     })
 }
 
-fn of_result(path: &Path, design: &Design, out: &Output) -> Result<Accepted, Failure> {
+fn of_result(path: &Path, design: &Design) -> Result<Accepted, Failure> {
     let bytes = read_whole(path)?;
     let result: Outcome = serde_json::from_slice(&bytes).map_err(|e| {
         Failure::input(format!(
@@ -87,14 +92,8 @@ fn of_result(path: &Path, design: &Design, out: &Output) -> Result<Accepted, Fai
         let mark = &result.design;
         return Err(other_design(path, &mark.name, &mark.digest, design));
     }
-    if result.verdict == Verdict::Outside {
-        out.remark(format!(
-            "{}: unit {} is given as accepted, and its verification says that it is outside the spec's tolerance",
-            path.display(),
-            result.unit
-        ));
-    }
     Ok(Accepted {
+        doubt: doubt(&result.findings, result.verdict == Verdict::Outside),
         serial: result.unit.clone(),
         digest: blake3::hash(&bytes).to_hex().to_string(),
         values: values_of(&result),
@@ -130,7 +129,10 @@ pub fn ledger(
             failed += 1;
             continue;
         }
+        let entry = &stored.entry;
+        let cause = entry.cause.as_ref().map(|c| names_a_fault(&c.text));
         list.push(Accepted {
+            doubt: cause,
             serial: stored.entry.unit,
             digest: stored.digest,
             values: stored.entry.values,

@@ -17,6 +17,7 @@ use super::failure::Failure;
 use super::output::Output;
 use super::{Exit, load};
 use crate::capture::guide::{self, What};
+use crate::capture::virtual_card::LABEL;
 use crate::design::captures::CaptureSet;
 use crate::design::captures_write::{NewCapture, new_set, with_capture};
 use crate::design::{captures_read, read};
@@ -97,7 +98,8 @@ pub fn session(args: &Args, file: &Path, out: &Output) -> Result<Session, Failur
     let count = wanted.len();
     for (n, what) in wanted.iter().enumerate() {
         let set = current(file, &start.set)?;
-        if guide::holds(&set, what) && args.capture.is_empty() {
+        let held = guide::held(&set, what);
+        if held.is_some() && args.capture.is_empty() {
             desk.say(format!(
                 "{} of {count}: {} is on file already",
                 n + 1,
@@ -121,8 +123,15 @@ pub fn session(args: &Args, file: &Path, out: &Output) -> Result<Session, Failur
                 if kept.doubtful {
                     doubtful.push(what.label().to_string());
                 }
-                keep(file, &start.text, &bench, what, kept)?;
-                desk.say(guided::folded(&format!("kept in {}", file.display())));
+                let old = held.map(|c| c.file.clone());
+                let instead = old.as_ref().map_or(String::new(), |old| {
+                    format!(", in the place of {old}, which stays in the folder and is not used")
+                });
+                keep(file, &start.text, &bench, what, kept, old)?;
+                desk.say(guided::folded(&format!(
+                    "kept in {}{instead}",
+                    file.display()
+                )));
             }
             Ended::Skipped => {}
             Ended::Stopped => {
@@ -177,6 +186,7 @@ fn begin(args: &Args, file: &Path) -> Result<Start, Failure> {
         let text = String::from_utf8(bytes)
             .map_err(|_| Failure::input(format!("{}: is not UTF-8", file.display())))?;
         let (set, design) = read_unfinished(&text, file)?;
+        same_session(args, &set)?;
         return Ok(Start { set, design, text });
     }
     let (Some(design_file), Some(unit)) = (&args.design, &args.unit) else {
@@ -268,6 +278,26 @@ fn labels(args: &Args, start: &Start) -> Result<Vec<What>, Failure> {
         .collect()
 }
 
+/// A set that goes on is that of the same sweep, and of the virtual bench if it was.
+fn same_session(args: &Args, set: &CaptureSet) -> Result<(), Failure> {
+    if let (Some(asked), Some(sweep)) = (args.sweep.duration_s, &set.sweep)
+        && asked != sweep.duration_s
+    {
+        return Err(Failure::input(format!(
+            "--duration-s: found {asked}; the captures of this set last {} s, and a set has one sweep: expected no --duration-s, or another --set",
+            sweep.duration_s
+        )));
+    }
+    let recorded = set.captures.iter().filter_map(|c| c.recorded.as_ref());
+    let unreal = recorded.map(|r| &r.device).find(|d| d.starts_with(LABEL));
+    match unreal {
+        Some(device) if args.unreal.virtual_design.is_none() => Err(Failure::input(format!(
+            "this set was recorded from the {device}: expected the same --virtual, --fault and --seed, or another --set"
+        ))),
+        _ => Ok(()),
+    }
+}
+
 /// The set as it is on file now.
 fn current(file: &Path, start: &CaptureSet) -> Result<CaptureSet, Failure> {
     if file.exists() {
@@ -278,7 +308,14 @@ fn current(file: &Path, start: &CaptureSet) -> Result<CaptureSet, Failure> {
 }
 
 /// Writes a capture into the captures file.
-fn keep(file: &Path, start: &str, bench: &Bench, what: &What, kept: Kept) -> Result<(), Failure> {
+fn keep(
+    file: &Path,
+    start: &str,
+    bench: &Bench,
+    what: &What,
+    kept: Kept,
+    replaces: Option<String>,
+) -> Result<(), Failure> {
     let text = if file.exists() {
         String::from_utf8_lossy(&read_whole(file)?).into_owned()
     } else {
@@ -290,6 +327,7 @@ fn keep(file: &Path, start: &str, bench: &Bench, what: &What, kept: Kept) -> Res
     };
     let new = NewCapture {
         files: kept.files.iter().map(name).collect(),
+        replaces,
         kind: bench.kind(what)?,
         drive_v: None,
         recorded: Some(kept.recorded),
@@ -307,7 +345,7 @@ fn finish(file: &Path, wanted: &[What], doubtful: &[String]) -> Result<Session, 
     };
     let (recorded, missing): (Vec<&What>, Vec<&What>) = wanted
         .iter()
-        .partition(|w| set.as_ref().is_some_and(|s| guide::holds(s, w)));
+        .partition(|w| set.as_ref().is_some_and(|s| guide::held(s, w).is_some()));
     let names = |list: &[&What]| list.iter().map(|w| w.label().to_string()).collect();
     Ok(Session {
         format: "bassay-recording/1",

@@ -59,6 +59,13 @@ fn bytes(path: &Path) -> Result<Vec<u8>, Failure> {
         .map_err(|e| Failure::input(format!("{}: cannot be read: {e}", path.display())))
 }
 
+/// Whether a reading is no resistor at all: known to no better than itself, or a hundred times off.
+fn tells_nothing(read: &Value, resistor_ohm: f64) -> bool {
+    let value = read.value.unwrap_or(f64::NAN);
+    let near = (0.01..100.0).contains(&(value / resistor_ohm));
+    !near || read.expanded.is_none_or(|u| u > value)
+}
+
 /// Runs the action: 0 passed, 1 failed, 3 neither can be said.
 ///
 /// # Errors
@@ -100,6 +107,17 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     out.remark(format!("reading {}", args.wav.display()));
     let pair = pair::read(&args.wav, channels, &sweep, card.as_ref())?;
     let mut values = resistor(&pair, jig, &check);
+    if let Some(read) = values
+        .first()
+        .filter(|v| tells_nothing(v, check.resistor_ohm))
+    {
+        return Err(Failure::input(format!(
+            "{}: {:.3e} Ω are read, and {} Ω should be there: both inputs carry the same signal, or none; expected a take of the known resistor in the jig. Nothing was logged",
+            args.wav.display(),
+            read.value.unwrap_or(f64::NAN),
+            check.resistor_ohm
+        )));
+    }
     let mut files = vec![&args.wav];
     if let Some(file) = &args.equal_gain {
         out.remark(format!("reading {}", file.display()));
@@ -152,7 +170,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         Judgement::Fail => "FAIL",
         Judgement::Unresolved | Judgement::None => "CANNOT TELL",
     };
-    out.line(format!("station {}: {word}\n", station.name));
+    out.line(format!("station {}: {word} (± is k = 2)\n", station.name));
     for v in &entry.values {
         let number = |x: Option<f64>| x.map_or("-".to_string(), |x| format!("{x:.4}"));
         out.line(format!(

@@ -43,11 +43,13 @@ pub(super) fn measured(values: &[f64], standard: f64) -> Vec<Accepted> {
     let unit = |(n, v): (usize, &f64)| Accepted {
         serial: format!("u{n}"),
         digest: "ab".repeat(32),
+        doubt: None,
         values: vec![Value {
             name: band_name("mouth-near", 40.0),
             unit: "dB".to_string(),
             value: Some(*v),
             expanded: Some(2.0 * standard),
+            decided: None,
             low: None,
             high: None,
             verdict: Judgement::None,

@@ -40,7 +40,8 @@ use super::tolerance::ToleranceError;
 use crate::align::unknowns::Unknown;
 use crate::design::Design;
 use crate::design::limits::{
-    Decision, Environment, Limits, Method, Origin, PolarityLimit, ResidueLimit, Rule, StationRule,
+    BandLimit, Decision, Environment, Limits, Method, Origin, ParameterLimit, PolarityLimit,
+    ResidueLimit, Rule, StationRule,
 };
 use crate::measure::Observation;
 use crate::model::monte_carlo::DrawnBand;
@@ -56,6 +57,8 @@ pub struct Accepted {
     pub digest: String,
     /// Its numbers.
     pub values: Vec<Value>,
+    /// What speaks against it, in words: a fault that its own captures name.
+    pub doubt: Option<String>,
 }
 
 impl Accepted {
@@ -168,6 +171,36 @@ pub enum LimitsError {
     NoBand,
 }
 
+/// The limits that a unit exactly as designed would fail.
+fn excluded_design(
+    bands: &[BandLimit],
+    parameters: &[ParameterLimit],
+    unknowns: &[Unknown],
+) -> Option<String> {
+    let bands = bands
+        .iter()
+        .filter(|b| b.low_db > 0.0 || b.high_db < 0.0)
+        .map(|b| format!("{} at {} Hz", b.observation, b.center_hz));
+    let designed = |path: &str| {
+        let found = unknowns.iter().find(|u| u.path == path);
+        found.map_or(f64::NAN, |u| u.value(0, 0.0))
+    };
+    let parameters = parameters
+        .iter()
+        .filter(|p| {
+            let v = designed(&p.path);
+            p.low.is_some_and(|low| v < low) || p.high.is_some_and(|high| v > high)
+        })
+        .map(|p| p.path.clone());
+    let list: Vec<String> = bands.chain(parameters).collect();
+    (!list.is_empty()).then(|| {
+        format!(
+            "a unit exactly as designed would fail by {}: the line lies off the design, or an accepted unit has a fault; look before they are signed",
+            list.join(", ")
+        )
+    })
+}
+
 /// Makes limits.
 ///
 /// # Errors
@@ -179,12 +212,16 @@ pub fn make(
     unknowns: &[Unknown],
     wanted: &Wanted,
 ) -> Result<Made, LimitsError> {
-    let mut remarks = Vec::new();
+    let doubts = accepted.iter().filter_map(|a| Some((a, a.doubt.as_ref()?)));
+    let mut remarks: Vec<String> = doubts
+        .map(|(a, doubt)| format!("unit {} was given as accepted: {doubt}", a.serial))
+        .collect();
     let (bands, basis) = bands::make(design, accepted, drawn, wanted, &mut remarks)?;
     if bands.is_empty() {
         return Err(LimitsError::NoBand);
     }
     let parameters = parameters::make(accepted, unknowns, wanted, &mut remarks)?;
+    remarks.extend(excluded_design(&bands, &parameters, unknowns));
     if wanted.method != Method::Hand && wanted.decision.rule != Rule::Simple {
         remarks.push(
             "these limits describe measured values, and a guard band beside them counts the measurement (and the simulation) twice: --rule simple decides by the value alone"

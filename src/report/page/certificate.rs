@@ -371,19 +371,14 @@ fn chart(observation: &str, bands: &[(f64, &Value)]) -> Chart {
             Some(PointMark {
                 x: *center,
                 y: v.value?,
-                reach: v.expanded.unwrap_or(f64::NAN),
+                reach: v.uncertainty().unwrap_or(f64::NAN),
                 verdict: verdict(v.verdict),
             })
         })
         .collect();
     let words: Vec<String> = bands
         .iter()
-        .map(|(center, v)| {
-            let y = v
-                .value
-                .map_or("not told".to_string(), |y| format!("{} dB", signed(y, 2)));
-            format!("{center} Hz {y} ({})", limits(v))
-        })
+        .map(|(center, v)| format!("{center} Hz {} ({})", measured(v), limits(v)))
         .collect();
     chart.description = format!("{observation}: {}.", words.join("; "));
     chart
