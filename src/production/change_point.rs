@@ -2,7 +2,8 @@
 //!
 //! ```text
 //! x_t = μ + b·g_τ(t) + ε_t      g_τ: 0 up to value τ; then 1 (a jump), or (t − τ)/(n − τ) (a drift); ε normal, σ²
-//! prior  μ flat, p(σ) ∝ 1/σ, b ~ N(0, κ²σ²), τ equally likely at every value, jump and drift too, no change as likely as any
+//! prior  μ flat, p(σ) ∝ 1/σ, b ~ N(0, κ²σ²), τ equally likely at every value but the last, jump and drift too
+//!        no change as likely as any, and one odd value (g = 1 at one place) as likely as no change: neither lasts
 //!
 //! p(x | τ) ∝ (1 + κ²·G)^(−1/2)·(X − κ²·C²/(1 + κ²·G))^(−(n − 1)/2)       X, G, C: sums of squares of x and g, of their product
 //! E(b | τ) = κ²·C/(1 + κ²·G)                                            about their means
@@ -68,6 +69,10 @@ pub fn change_point(values: &[f64]) -> Option<ChangePoint> {
         let m = (n - tau) as f64;
         plain += x[tau];
         weighted += x[tau] * tau as f64;
+        if tau == n - 1 {
+            // One value does not last.
+            continue;
+        }
         let g = m * (1.0 - m / count);
         jump.push((tau, log_weight(g, plain), k2 * plain / (1.0 + k2 * g)));
         // g = (t − τ + 1)/m for place t.
@@ -77,7 +82,16 @@ pub fn change_point(values: &[f64]) -> Option<ChangePoint> {
         drift.push((tau, log_weight(g, c), k2 * c / (1.0 + k2 * g)));
     }
     let none = -0.5 * (count - 1.0) * squares.ln();
-    let most = jump.iter().chain(&drift).map(|p| p.1).fold(none, f64::max);
+    let odd: Vec<f64> = x
+        .iter()
+        .map(|v| log_weight(1.0 - 1.0 / count, *v))
+        .collect();
+    let most = jump
+        .iter()
+        .chain(&drift)
+        .map(|p| p.1)
+        .chain(odd.iter().copied());
+    let most = most.fold(none, f64::max);
     let mut at = vec![0.0; n];
     let (mut size, mut drifted, mut changed) = (0.0, 0.0, 0.0);
     for (list, drifts) in [(&jump, false), (&drift, true)] {
@@ -91,7 +105,9 @@ pub fn change_point(values: &[f64]) -> Option<ChangePoint> {
             }
         }
     }
-    let same = (none - most).exp() * 2.0 * (count - 1.0);
+    let kinds = (jump.len() + drift.len()) as f64;
+    let single: f64 = odd.iter().map(|o| (o - most).exp()).sum();
+    let same = kinds * ((none - most).exp() + single / count);
     let quantile = |share: f64| {
         let mut sum = 0.0;
         at.iter()

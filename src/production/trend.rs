@@ -119,7 +119,9 @@ pub struct Trend {
     pub hints: Vec<Signal>,
     /// The change that the values show best, however improbable; only with an alarm.
     pub change: Option<ChangePoint>,
-    /// Capability of all values.
+    /// Whether the limits of a unit were given, and not taken from the log.
+    pub limits_given: bool,
+    /// Capability of all values; none where a value is known no better than values scatter.
     pub capability: Option<SampleCapability>,
     /// Half the median expanded uncertainty of a value over the standard deviation.
     pub measurement_share: Option<f64>,
@@ -162,6 +164,8 @@ pub fn trend(series: Series, settings: &Settings) -> Trend {
         .limits
         .or_else(|| series.points.last().map(|p| [p.low, p.high]))
         .unwrap_or([None, None]);
+    let stated = series.points.iter().filter_map(|p| p.expanded);
+    let measured = median(stated.collect()).map(|u| 0.5 * u);
     let mut made = Trend {
         state: State::CannotTell,
         baseline,
@@ -178,8 +182,10 @@ pub fn trend(series: Series, settings: &Settings) -> Trend {
         alarms: Vec::new(),
         hints: Vec::new(),
         change: None,
-        capability: sample_capability(&values, limits[0], limits[1], 0.95),
-        measurement_share: None,
+        limits_given: settings.limits.is_some(),
+        capability: sample_capability(&values, limits[0], limits[1], 0.95)
+            .filter(|c| measured.is_none_or(|standard| standard < c.sd)),
+        measurement_share: measured.map(|standard| standard / sd),
         patience: None,
         series,
     };
@@ -225,8 +231,6 @@ fn judge(made: &mut Trend, values: &[f64], settings: &Settings) {
         (_, Some(change)) if change.probability > 0.5 => State::Changed,
         _ => State::Alarm,
     };
-    let uncertainties = made.series.points.iter().filter_map(|p| p.expanded);
-    made.measurement_share = median(uncertainties.collect()).map(|u| 0.5 * u / sd);
     made.patience = Some(patience(settings, baseline));
 }
 

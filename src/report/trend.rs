@@ -199,7 +199,10 @@ fn interval(e: &Estimate, show: &dyn Fn(f64) -> String) -> String {
 
 fn capability_words(trend: &Trend) -> Vec<String> {
     let Some(c) = &trend.capability else {
-        return vec!["Capability: no limits in the entries, or values without spread.".to_owned()];
+        return vec![
+            "No capability: there are no limits, the values have no spread, or a value is known no better than they scatter."
+                .to_owned(),
+        ];
     };
     let two = |v: f64| fixed(v, 2);
     let limits = match (c.low, c.high) {
@@ -223,10 +226,12 @@ fn capability_words(trend: &Trend) -> Vec<String> {
         interval(&c.cpk, &two),
         interval(&c.outside, &ppm)
     )];
-    list.push(
-        "Against limits that were made from the line itself this only repeats their content."
-            .to_owned(),
-    );
+    if !trend.limits_given {
+        list.push(
+            "Against limits that were made from the line itself this only repeats their content."
+                .to_owned(),
+        );
+    }
     if trend.state == State::Changed {
         list.push(
             "The process changed: its capability describes a mixture, not what comes next."
@@ -294,7 +299,7 @@ pub fn text(trend: &Trend, newest: usize, colour: bool) -> String {
         return out;
     }
     out.push_str(&format!(
-        "\n  {:>5}  {:<10}  {:<16}{:>12}{:>10}{:>12}  \n",
+        "\n  {:>5}  {:<10}  {:<14} {:>12} {:>11} {:>12}\n",
         "no.", "day", "unit", "value", "step", "average"
     ));
     for (i, point) in points.iter().enumerate().skip(from) {
@@ -327,10 +332,10 @@ pub fn text(trend: &Trend, newest: usize, colour: bool) -> String {
         } else {
             &point.unit
         };
-        let short: String = plain(whose).chars().take(16).collect();
+        let short: String = plain(whose).chars().take(14).collect();
         out.push_str(
             format!(
-                "  {:>5}  {:<10}  {short:<16}{:>12}{step:>10}{:>12}  {flags}",
+                "  {:>5}  {:<10}  {short:<14} {:>12} {step:>11} {:>12}  {flags}",
                 i + 1,
                 day(point),
                 digits(point.value, &trend.series.unit),

@@ -159,6 +159,31 @@ fn one_odd_unit_is_no_change() {
     let found = run(&values);
     assert_eq!(found.state, State::Alarm, "{:?}", found.change);
     assert!(found.alarms.iter().any(|s| s.index == 40));
+    // Also in a short run, ahead of its end or at it: a change of one value is none that lasts.
+    for place in [12, 14, 15] {
+        let mut called = 0;
+        for seed in 0..100 {
+            let mut random = Deviates::new(25, seed);
+            let mut few: Vec<f64> = (0..16).map(|_| 10.0 + 0.1 * random.normal()).collect();
+            few[place] = 10.8;
+            called += u32::from(run(&few).state == State::Changed);
+        }
+        assert!(called <= 5, "{place}: {called} of 100");
+    }
+    // Values that are known no better than they scatter have no capability.
+    let mut hidden = run(&values).series;
+    for point in &mut hidden.points {
+        (point.low, point.high) = (Some(5.0), Some(15.0));
+    }
+    assert!(
+        trend(hidden.clone(), &Settings::default())
+            .capability
+            .is_some()
+    );
+    for point in &mut hidden.points {
+        point.expanded = Some(1.0);
+    }
+    assert!(trend(hidden, &Settings::default()).capability.is_none());
     assert_eq!(run(&values[..15]).state, State::CannotTell);
     assert_eq!(run(&[10.0; 60]).state, State::CannotTell);
     assert_eq!(run(&[]).state, State::CannotTell);
