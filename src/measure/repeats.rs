@@ -11,6 +11,7 @@
 //!
 //! Reference: weighted mean and its variance, JCGM 100:2008, F.1.2.4 and 4.2.3 (from memory).
 
+use super::scaled::noisy;
 use super::{Repeat, Response, TakeWarning};
 use crate::signal::bands::third_octaves;
 use num_complex::Complex64;
@@ -233,7 +234,8 @@ fn mean(mut list: Vec<Response>, used: &[bool], warnings: Vec<TakeWarning>) -> R
     let mut told = Vec::new();
     for &k in &kept {
         for w in &list[k].take.warnings {
-            if !told.contains(w) {
+            // Where the mean is usable is told once, below.
+            if !told.contains(w) && !matches!(w, TakeWarning::Noisy { .. }) {
                 told.push(w.clone());
             }
         }
@@ -254,6 +256,7 @@ fn mean(mut list: Vec<Response>, used: &[bool], warnings: Vec<TakeWarning>) -> R
         })
         .collect();
     let usable_hz = usable(&list, &kept);
+    told.extend(noisy(&list[kept[0]].frequency_hz, usable_hz));
     let inside: Vec<f64> = snr_bands
         .iter()
         .filter(|(c, db)| usable_hz[0] <= *c && *c <= usable_hz[1] && *db >= USABLE_DB)

@@ -286,18 +286,7 @@ fn response(
         let samples = (lost_s * f64::from(data.sample_rate_hz)).round() as i64;
         warnings.push(TakeWarning::LostSamples { at_s, samples });
     }
-    let swept = [
-        got.frequency_hz.first().copied(),
-        got.frequency_hz.last().copied(),
-    ];
-    if let [Some(low), Some(high)] = swept
-        && (got.usable_hz[0] > low * 1.3 || got.usable_hz[1] < high / 1.3)
-    {
-        warnings.push(TakeWarning::Noisy {
-            low_hz: got.usable_hz[0],
-            high_hz: got.usable_hz[1],
-        });
-    }
+    warnings.extend(noisy(&got.frequency_hz, got.usable_hz));
     if got.tail_s < LEAST_TAIL_S {
         warnings.push(TakeWarning::ShortTail { tail_s: got.tail_s });
     }
@@ -345,4 +334,12 @@ fn response(
             sample: sample.iter().map(|v| v * factor).collect(),
         },
     }
+}
+/// The warning of a response that is usable in less than the sweep: a third of it missing at an end.
+pub(super) fn noisy(frequency_hz: &[f64], usable_hz: [f64; 2]) -> Option<TakeWarning> {
+    let (low, high) = (*frequency_hz.first()?, *frequency_hz.last()?);
+    (usable_hz[0] > low * 1.3 || usable_hz[1] < high / 1.3).then_some(TakeWarning::Noisy {
+        low_hz: usable_hz[0],
+        high_hz: usable_hz[1],
+    })
 }

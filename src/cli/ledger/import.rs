@@ -89,6 +89,12 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
             stored.number,
             plain(&stored.station)
         ));
+        if let Some(cause) = &stored.entry.cause {
+            out.line(paragraph(
+                &format!("its verification names a fault: {}", plain(&cause.text)),
+                2,
+            ));
+        }
     }
     Ok(Exit::Done)
 }

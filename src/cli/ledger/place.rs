@@ -28,7 +28,14 @@ impl Place {
     /// [`Failure`].
     pub fn open(&self, purpose: Purpose, out: &Output) -> Result<Box<dyn Store>, Failure> {
         let address = Address::read(&self.ledger)?;
+        let begun = match &address {
+            Address::File(path) if purpose == Purpose::Write => !path.exists(),
+            _ => false,
+        };
         let mut store = address.open(self.spool.as_deref(), purpose)?;
+        if begun {
+            out.remark(format!("note: {}: a new log is begun", self.ledger));
+        }
         if let Some(notice) = store.notice() {
             out.remark(format!("note: {notice}"));
         }
