@@ -82,6 +82,84 @@ fn what_was_not_swept_is_not_within() {
     assert!(warnings.iter().any(told), "{warnings:?}");
 }
 
+/// What is wrong with the bench judges no cabinet: a mistyped temperature (28 for 17.5 °C) and two captures with each other's
+/// probes are named, their bands are not judged, and no part is blamed.
+#[test]
+fn a_wrong_bench_judges_nobody() {
+    let folder = tempfile::tempdir().unwrap();
+    let unit = Path::new("sample-captures/sound");
+    for entry in std::fs::read_dir(unit).unwrap() {
+        let path = entry.unwrap().path();
+        if path.is_file() {
+            std::fs::copy(&path, folder.path().join(path.file_name().unwrap())).unwrap();
+        }
+    }
+    let text = std::fs::read_to_string(unit.join("captures.toml"))
+        .unwrap()
+        .replace(
+            "../dome.toml",
+            Path::new("sample-captures/dome.toml")
+                .canonicalize()
+                .unwrap()
+                .to_str()
+                .unwrap(),
+        );
+    let verify = |text: &str| {
+        let file = folder.path().join("captures.toml");
+        std::fs::write(&file, text).unwrap();
+        let out = folder.path().join("out");
+        json(&[
+            "verify",
+            file.to_str().unwrap(),
+            "--out",
+            out.to_str().unwrap(),
+            "--json",
+        ])
+    };
+    let warm = text.replace("temperature_c = 17.5", "temperature_c = 28.0");
+    assert_ne!(warm, text);
+    let (status, seen) = verify(&warm);
+    assert_eq!(
+        (status, seen["verdict"].as_str()),
+        (3, Some("unresolved")),
+        "{seen}"
+    );
+    let findings = seen["findings"].as_array().unwrap();
+    assert_eq!(findings.len(), 1, "{findings:?}");
+    assert_eq!(findings[0]["path"], "air.temperature");
+
+    let exchange = |a: &str, b: &str| {
+        let [a, b] = [a, b].map(|p| format!("probe = \"{p}\""));
+        let other = text
+            .replace(&a, "probe = one")
+            .replace(&b, &a)
+            .replace("probe = one", &b);
+        assert_ne!(other, text);
+        other
+    };
+    for [a, b] in [
+        ["mouth-near", "box-inside"],
+        ["mouth-near", "floor-2m"],
+        ["floor-2m", "box-inside"],
+    ] {
+        let (status, seen) = verify(&exchange(a, b));
+        assert_eq!(status, 3, "{seen}");
+        assert_eq!(seen["findings"].as_array().unwrap().len(), 0, "{seen}");
+        let near = a == "mouth-near" || b == "mouth-near";
+        assert_eq!(seen["far_field"].is_null(), near, "{}", seen["far_field"]);
+        let first = seen["warnings"][0].as_str().unwrap();
+        assert!(
+            first.contains("exchanged") && first.contains(a) && first.contains(b),
+            "{first}"
+        );
+        for band in seen["bands"].as_array().unwrap() {
+            let doubted = band["observation"] == a || band["observation"] == b;
+            let want = if doubted { "unresolved" } else { "within" };
+            assert_eq!(band["verdict"], want, "{band}");
+        }
+    }
+}
+
 /// The sound sample unit is within; the other names seam and resistor first and second, truth inside 95 %.
 #[test]
 fn the_sample_units_get_their_verdicts() {

@@ -7,6 +7,7 @@
 mod chance;
 pub mod dense;
 pub mod discrepancy;
+mod exchanged;
 pub mod explain;
 pub mod identify;
 pub mod interval;
@@ -27,8 +28,8 @@ mod trust_region;
 pub mod unknowns;
 pub mod whiten;
 
-use crate::design::Design;
 use crate::design::captures::Built;
+use crate::design::{AirConditions, Design};
 use crate::measure::Response;
 use dense::Matrix;
 use explain::{Arrangement, Explained, Tried, explain};
@@ -46,7 +47,7 @@ use unknowns::{Role, Unknown, unknowns};
 /// Alternatives below this share of the best explanation's weight are not listed.
 const ALIKE: f64 = 0.02;
 /// Changes that are no findings and at least this probable are told as not excluded.
-const NOT_EXCLUDED: f64 = 0.05;
+pub const NOT_EXCLUDED: f64 = 0.05;
 
 /// A finished alignment.
 #[derive(Debug, Clone)]
@@ -73,6 +74,8 @@ pub struct Fit {
     pub rearranged: Option<Rearranged>,
     /// Whether every microphone sees the driver inverted, and the probability that it is (rather than the microphones).
     pub driver_inverted: Option<f64>,
+    /// Captures of sound that are each other's: pairs of indices of responses, which have the right probes now.
+    pub exchanged: Vec<[usize; 2]>,
     /// −1 for a response that is inverted against the model.
     pub polarity: Vec<i8>,
     /// The design with the fitted values; leaks that the design has not are in it, passing nothing where none was found.
@@ -83,6 +86,40 @@ pub struct Fit {
     pub degrees_of_freedom: usize,
     /// Stretches that count little, because nothing explains them.
     pub disturbed: Vec<Stretch>,
+    /// How far the aligned model misses each series, nepers ([`robust::misfits`]).
+    pub misfits: Vec<f64>,
+    /// Probability that something else is at work than what was looked at.
+    pub unmodelled: f64,
+}
+
+impl Fit {
+    /// The air that the fit found: as stated, unless the temperature turned out to be wrong.
+    #[must_use]
+    pub fn air(&self) -> AirConditions {
+        let wrong = |b: &BenchFault| b.kind == Nuisance::Temperature;
+        let nuisance = &self.settled.theta[self.settled.active.len()..];
+        let warmer_k = if self.bench_faults.iter().any(wrong) {
+            self.comparison.warmer_k(nuisance)
+        } else {
+            0.0
+        };
+        self.comparison.warmed(warmer_k)
+    }
+
+    /// The response that contradicts all others, and the size of what the fit leaves of it and of the next worst, nepers.
+    #[must_use]
+    pub fn contradicting(&self) -> Option<(usize, [f64; 2])> {
+        let n = robust::contradicting(&self.misfits)?;
+        let others = self
+            .misfits
+            .iter()
+            .enumerate()
+            .filter(|&(m, _)| m != n)
+            .map(|(_, &sigma)| sigma)
+            .fold(0.0, f64::max);
+        let response = self.comparison.series[n].response;
+        Some((response, [self.misfits[n], others]))
+    }
 }
 
 /// An estimate with its interval.
@@ -197,14 +234,17 @@ pub fn align(
     for u in &unknowns {
         u.apply(&mut designed, u.resting_theta());
     }
+    let exchanged = exchanged::settle_exchanged(&designed, bench, responses)?;
     let polarity = settle_polarity(&designed, bench, responses)?;
     let comparison = Comparison::new(&designed, bench, responses);
     let mut explained = explain(comparison, unknowns, &designed, progress)?;
     let disturbed = undisturbed(&mut explained, &designed, progress)?;
+    explained.misfits = misfits_of(&explained, &disturbed)?;
     let (faults, of_bench): (Vec<Fault>, Vec<Fault>) = faults(&explained, &designed)
         .into_iter()
         .partition(|f| f.unknown < explained.cases[0].unknowns.len());
     let rearranged = rearranged(&explained, &designed);
+    let unmodelled = explained.unmodelled();
     let possible = possible(&explained, &designed);
     let best = explained.tried.remove(0);
     let case = explained.cases.remove(best.arrangement);
@@ -261,8 +301,11 @@ pub fn align(
         driver_inverted: driver_inverted(&polarity, responses, &comparison),
         possible,
         disturbed,
+        misfits: explained.misfits,
+        unmodelled,
         bench_faults,
         rearranged,
+        exchanged,
         polarity,
         aligned,
         designed,
@@ -321,13 +364,30 @@ fn undisturbed(
     Ok(robust::joined(kept))
 }
 
-fn stretches_of(explained: &Explained, model: &Tried) -> Result<Vec<Stretch>, AlignError> {
-    let case = &explained.cases[model.arrangement];
-    let settled = &model.settled;
+fn misfits_of(explained: &Explained, disturbed: &[Stretch]) -> Result<Vec<f64>, AlignError> {
+    let best = explained.best();
+    let case = &explained.cases[best.arrangement];
+    let evaluated = evaluated_at(case, &best.settled)?;
+    let kernels = &best.settled.kernels;
+    Ok(robust::misfits(
+        &case.comparison,
+        &evaluated,
+        kernels,
+        disturbed,
+    ))
+}
+
+fn evaluated_at(case: &explain::Case, settled: &Settled) -> Result<Evaluated, AlignError> {
     let chosen = case.chosen(settled);
     let (own, nuisance) = settled.theta.split_at(chosen.len());
-    let evaluated = case.comparison.evaluate(&chosen, own, nuisance, false)?;
-    Ok(stretches(&case.comparison, &evaluated, &settled.kernels))
+    Ok(case.comparison.evaluate(&chosen, own, nuisance, false)?)
+}
+
+fn stretches_of(explained: &Explained, model: &Tried) -> Result<Vec<Stretch>, AlignError> {
+    let case = &explained.cases[model.arrangement];
+    let evaluated = evaluated_at(case, &model.settled)?;
+    let kernels = &model.settled.kernels;
+    Ok(stretches(&case.comparison, &evaluated, kernels))
 }
 
 /// Largest change of any level, nepers, between a design and the same with the number at `place` as it rests.

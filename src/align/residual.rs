@@ -8,7 +8,9 @@
 //! r = ln(M/S) − g + jωτ + jω·t_f·δ      t_f = L·ln(f/f_start), the time at which f was played
 //! ```
 //!
-//! A cabinet warmer than stated changes every simulated value at once; that term is linear about the stated air.
+//! A cabinet warmer than stated changes every simulated value at once: the simulation takes the fitted temperature. Its
+//! derivative is that at the stated one where they are near, so that a thermometer's error costs no more evaluations, and
+//! a difference quotient elsewhere, where resonances have moved past their own widths.
 //!
 //! Real and imaginary parts are two series over ln f with the same noise variance, |error|²/(2|M|²), raised where
 //! the grid is finer than the resolution of the measurement, so that neighbours which share their noise do not
@@ -60,7 +62,7 @@ pub struct Series {
     pub ahead_ohm: Option<f64>,
     /// Duration constant L of the sweep, s, and its start, Hz, for the drift term.
     pub sweep: Option<(f64, f64)>,
-    /// Change of the logarithm of the simulated value per kelvin.
+    /// Change of the logarithm of the simulated value per kelvin, at the stated temperature.
     pub per_kelvin: Vec<Complex64>,
 }
 
@@ -113,6 +115,11 @@ pub const STATED_TEMPERATURE_SD_K: f64 = 0.7;
 pub const UNSTATED_TEMPERATURE_SD_K: f64 = 3.0;
 /// Step of the temperature for its derivative, K.
 const STEP_K: f64 = 0.5;
+/// Up to this many kelvins from the stated temperature its derivative there serves: the speed of sound, and with it every
+/// resonance, differs by 0.26 %, less than the width of one with a Q factor of 100.
+const NEAR_K: f64 = 1.5;
+/// How far from the stated temperature the fitted one may go, K: farther than any thermometer was misread.
+pub const MOST_K: f64 = 25.0;
 
 /// Seconds per unit of the delay coordinate.
 pub const DELAY_UNIT_S: f64 = 1e-4;
@@ -256,19 +263,31 @@ impl Comparison {
         }
     }
 
-    /// The term of the air's temperature, linear about the stated one. Where the design cannot be simulated there is none, and
+    /// How much warmer than stated the air is at a point, K; within [`MOST_K`].
+    #[must_use]
+    pub fn warmer_k(&self, nuisance: &[f64]) -> f64 {
+        self.nuisance_of
+            .iter()
+            .position(|n| n.1 == Nuisance::Temperature)
+            .map_or(0.0, |n| nuisance[n].clamp(-MOST_K, MOST_K))
+    }
+
+    /// The stated air, so much warmer.
+    #[must_use]
+    pub fn warmed(&self, by_k: f64) -> AirConditions {
+        AirConditions {
+            temperature_c: self.air.temperature_c + by_k,
+            ..self.air
+        }
+    }
+
+    /// The term of the air's temperature, with its derivative at the stated one. Where the design cannot be simulated there is none, and
     /// [`Self::evaluate`] says why.
     fn add_temperature(&mut self, sd_k: f64) {
         if sd_k.is_nan() || sd_k <= 0.0 {
             return;
         }
-        let at = |step: f64| {
-            let air = AirConditions {
-                temperature_c: self.air.temperature_c + step,
-                ..self.air
-            };
-            self.simulate(&self.base, &air)
-        };
+        let at = |step: f64| self.simulate(&self.base, &self.warmed(step));
         let (Ok(cold), Ok(warm)) = (at(-STEP_K), at(STEP_K)) else {
             return;
         };
@@ -375,7 +394,9 @@ impl Comparison {
         slopes: bool,
     ) -> Result<Evaluated, ModelError> {
         let design = self.design_at(unknowns, theta);
-        let network = Network::new(&design, &self.air)?;
+        let warmer_k = self.warmer_k(nuisance);
+        let air = self.warmed(warmer_k);
+        let network = Network::new(&design, &air)?;
         let parameters: Vec<Parameter> = if slopes {
             unknowns
                 .iter()
@@ -405,7 +426,7 @@ impl Comparison {
                 together.iter().map(|&m| self.series[m].observed).collect();
             let drive = self.series[n].drive_v;
             let jig = match self.series[n].ahead_ohm.filter(|_| nonlinear) {
-                Some(ohm) => Some(behind(&design, ohm, &self.air)?),
+                Some(ohm) => Some(behind(&design, ohm, &air)?),
                 None => None,
             };
             let network = jig.as_ref().unwrap_or(&network);
@@ -421,7 +442,13 @@ impl Comparison {
                 done[m] = Some((value, slope));
             }
         }
-        for (s, pair) in self.series.iter().zip(done) {
+        let far = slopes && warmer_k.abs() > NEAR_K;
+        let warm = if far {
+            Some(self.simulate(&design, &self.warmed(warmer_k + STEP_K))?)
+        } else {
+            None
+        };
+        for (n, (s, pair)) in self.series.iter().zip(done).enumerate() {
             let (value, slope) = pair.unwrap_or_default();
             if let Some(&at) = s.place.iter().find(|&&at| !value[at].is_finite()) {
                 let frequency_hz = self.frequency_hz[at];
@@ -433,9 +460,12 @@ impl Comparison {
             for (i, &at) in s.place.iter().enumerate() {
                 let (mut dl, mut dp) = (0.0, 0.0);
                 for &(kind, index) in &s.nuisance {
-                    let (l, p) = s.effect(kind, i, self.frequency_hz[at]);
-                    dl += l * nuisance[index];
-                    dp += p * nuisance[index];
+                    // The simulated value has the temperature in it.
+                    if kind != Nuisance::Temperature {
+                        let (l, p) = s.effect(kind, i, self.frequency_hz[at]);
+                        dl += l * nuisance[index];
+                        dp += p * nuisance[index];
+                    }
                 }
                 let ratio = s.measured[i] / value[at];
                 let grown = growth(self.frequency_hz[at]);
@@ -450,8 +480,18 @@ impl Comparison {
             out.residual.push([level, phase]);
             out.simulated.push(simulated);
             if slopes {
-                out.jacobian
-                    .push(self.columns(s, unknowns, &design, &value, &slope));
+                let per_kelvin: Option<Vec<Complex64>> = warm.as_ref().map(|warm| {
+                    let here = out.simulated[n].iter().zip(&warm[n]);
+                    here.map(|(v, w)| (w / v).ln() / STEP_K).collect()
+                });
+                let columns = self.columns(
+                    (s, per_kelvin.as_deref().unwrap_or(&s.per_kelvin)),
+                    unknowns,
+                    &design,
+                    &value,
+                    &slope,
+                );
+                out.jacobian.push(columns);
             }
         }
         Ok(out)
@@ -471,7 +511,7 @@ impl Comparison {
 
     fn columns(
         &self,
-        s: &Series,
+        (s, per_kelvin): (&Series, &[Complex64]),
         unknowns: &[&Unknown],
         design: &Design,
         value: &[Complex64],
@@ -508,7 +548,10 @@ impl Comparison {
             let mut p = vec![0.0; s.x.len()];
             if let Some(&(kind, _)) = s.nuisance.iter().find(|&&(_, i)| i == index) {
                 for (i, &at) in s.place.iter().enumerate() {
-                    let (dl, dp) = s.effect(kind, i, self.frequency_hz[at]);
+                    let (dl, dp) = match kind {
+                        Nuisance::Temperature => (per_kelvin[i].re, per_kelvin[i].im),
+                        _ => s.effect(kind, i, self.frequency_hz[at]),
+                    };
                     let grown = growth(self.frequency_hz[at]);
                     l[i] = -dl / grown;
                     p[i] = if s.has_phase { -dp / grown } else { 0.0 };

@@ -52,6 +52,48 @@ pub struct Stretch {
     pub extra: Vec<f64>,
 }
 
+/// Misfit, nepers (0.3 dB), from which a capture can contradict the others, and how many times that of the next worst it is then.
+const CONTRADICTS: (f64, f64) = (0.0345, 4.0);
+/// Share of a capture's points beyond which its stretches are no disturbances: the model does not follow it.
+const LOST: f64 = 0.5;
+
+/// How far the best model misses each series, nepers: the size of the discrepancy, and where most of a series lost its weight
+/// the RMS of what is left of all of it.
+#[must_use]
+pub fn misfits(
+    comparison: &Comparison,
+    evaluated: &Evaluated,
+    kernels: &[Kernel],
+    disturbed: &[Stretch],
+) -> Vec<f64> {
+    let one = |n: usize| {
+        let points = comparison.series[n].x.len();
+        let lost: usize = disturbed
+            .iter()
+            .filter(|d| d.series == n)
+            .map(|d| d.points.len())
+            .sum();
+        if lost as f64 <= LOST * points as f64 {
+            return kernels[n].sigma;
+        }
+        let sum: f64 = evaluated.residual[n][0].iter().map(|r| r * r).sum();
+        (sum / points as f64).sqrt().max(kernels[n].sigma)
+    };
+    (0..kernels.len()).map(one).collect()
+}
+
+/// The series that the best model fits far worse than all others, of three or more: it was captured of something else.
+#[must_use]
+pub fn contradicting(misfits: &[f64]) -> Option<usize> {
+    let mut order: Vec<usize> = (0..misfits.len()).collect();
+    order.sort_by(|&a, &b| misfits[b].total_cmp(&misfits[a]));
+    let [worst, next, _, ..] = order[..] else {
+        return None;
+    };
+    let [most, others] = [worst, next].map(|n| misfits[n]);
+    (most > CONTRADICTS.0 && most > CONTRADICTS.1 * others).then_some(worst)
+}
+
 /// Disturbed stretches of all series under the best model.
 #[must_use]
 pub fn stretches(

@@ -13,7 +13,7 @@ use super::dense::{Cholesky, Matrix, dot};
 use super::kernels::{self, Reading};
 use super::least_squares::{Constraint, LeastSquaresError, Options, Outcome, Problem, minimise};
 use super::problem::Alignment;
-use super::residual::{Comparison, DELAY_UNIT_S, Evaluated, Nuisance};
+use super::residual::{Comparison, DELAY_UNIT_S, Evaluated, MOST_K, Nuisance};
 use super::suspicion::Suspicion;
 use super::unknowns::{RARE, Role, Unknown};
 use super::whiten::Kernel;
@@ -137,7 +137,11 @@ impl<'a> Search<'a> {
                 .map(|(n, &sd)| {
                     let off = released.contains(&(self.unknowns.len() + n));
                     let wide = self.bench_fault_sd(n).filter(|_| off);
-                    Constraint::normal(0.0, wide.unwrap_or(sd).min(1e6))
+                    let prior = Constraint::normal(0.0, wide.unwrap_or(sd).min(1e6));
+                    match self.comparison.nuisance_of[n].1 {
+                        Nuisance::Temperature => prior.within(-MOST_K, MOST_K),
+                        _ => prior,
+                    }
                 }),
         );
         list

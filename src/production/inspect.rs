@@ -119,10 +119,19 @@ pub fn inspection(measured: Measured, limits: &Limits) -> Inspection {
         _ => Vec::new(),
     };
     // A fault of the bench says nothing about the unit.
-    if judged.verdict == Judgement::Fail {
-        let bench = causes.first().filter(|c| is_of_bench(&c.path));
-        let capture = measured.contradicted.clone();
-        doubts.extend(bench.map(|c| c.text.clone()).or(capture));
+    if judged.verdict != Judgement::Pass {
+        let bench = match judged.verdict {
+            Judgement::Fail => causes
+                .first()
+                .filter(|c| is_of_bench(&c.path))
+                .map(|c| c.text.clone()),
+            _ => measured
+                .findings
+                .iter()
+                .find(|f| f.probability > LIKELY && is_of_bench(&f.path))
+                .map(|f| f.text.clone()),
+        };
+        doubts.extend(measured.contradicted.clone().or(bench));
     }
     // Nor does any number in air for which the limits were not made.
     let verdict = if doubts.is_empty() {
@@ -163,6 +172,9 @@ pub fn inspection(measured: Measured, limits: &Limits) -> Inspection {
 pub fn software() -> String {
     format!("bassay {}", env!("CARGO_PKG_VERSION"))
 }
+
+/// Probability from which a fault of the bench is taken for the reason.
+const LIKELY: f64 = 0.5;
 
 /// Whether a finding is about captures, levels or air, and not about the unit.
 fn is_of_bench(path: &str) -> bool {

@@ -302,9 +302,14 @@ fn bands(out: &mut String, result: &Outcome, colour: bool) {
             out.push('\n');
         }
     }
-    let legend = [Verdict::Within, Verdict::Outside, Verdict::Unresolved]
-        .map(|v| format!("{} {}", words::sign(v), words::short(v)))
-        .join("  ");
+    let mut signs: Vec<(char, &str)> = [Verdict::Within, Verdict::Outside, Verdict::Unresolved]
+        .map(|v| (words::sign(v), words::short(v)))
+        .to_vec();
+    if result.bands.iter().any(|b| b.disturbed) {
+        signs.push(words::NOT_JUDGED);
+    }
+    let legend: Vec<String> = signs.iter().map(|(s, w)| format!("{s} {w}")).collect();
+    let legend = legend.join("  ");
     out.push_str(&format!("          {legend}\n"));
 }
 
@@ -352,7 +357,7 @@ fn cell(band: &Band, result: &Outcome, colour: bool) -> String {
         "{} ±{} {}",
         number::signed(band.difference_db(result.judged), 1),
         number::fixed(band.expanded_uncertainty_db, 1),
-        words::sign(band.verdict)
+        words::mark(band).0
     );
     let padded = format!("{text:>18}");
     if colour {

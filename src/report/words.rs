@@ -34,6 +34,19 @@ pub fn sign(verdict: Verdict) -> char {
     }
 }
 
+/// Sign and word of a band: one that nobody judges has its own.
+#[must_use]
+pub fn mark(band: &Band) -> (char, &'static str) {
+    if band.disturbed {
+        NOT_JUDGED
+    } else {
+        (sign(band.verdict), short(band.verdict))
+    }
+}
+
+/// See [`mark`].
+pub const NOT_JUDGED: (char, &str) = ('×', "not judged");
+
 /// A parameter path in words: `leak.seam.resistance` is «leak seam: resistance».
 #[must_use]
 pub fn path(path: &str) -> String {
@@ -161,9 +174,15 @@ pub fn reason(result: &Outcome) -> String {
     };
     let disturbed = result.bands.iter().filter(|b| b.disturbed).count();
     if disturbed > 0 && result.verdict == Verdict::Unresolved {
+        let first = format!(
+            "{disturbed} of {all} bands are not judged, because what was captured there is in doubt: put right what findings and \
+             warnings name, and repeat these captures."
+        );
+        if disturbed == all {
+            return first;
+        }
         return format!(
-            "{disturbed} of {all} bands were disturbed while they were captured and are not judged: repeat the captures that the \
-             warnings name. Of the others {} are within, {} outside and {} unresolved.",
+            "{first} Of the others {} are within, {} outside and {} unresolved.",
             count(Verdict::Within),
             count(Verdict::Outside),
             count(Verdict::Unresolved) - disturbed

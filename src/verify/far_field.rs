@@ -59,12 +59,15 @@ pub enum NoFarField {
     /// A magnitude alone cannot be summed.
     #[error("the near field of {0} has no phase")]
     NoPhase(String),
+    /// What was captured there is not what its label says, or the bench was not as stated.
+    #[error("the capture of {0} is in doubt itself: see the findings and warnings")]
+    Doubted(String),
     /// The usable bands do not meet.
     #[error("the near fields have no usable frequency in common")]
     Apart,
 }
 
-/// The far field, or why there is none.
+/// The far field, or why there is none. `doubted` are responses that say nothing about the unit, `None` all of them.
 ///
 /// # Errors
 /// [`ModelError`] if a design cannot be simulated.
@@ -72,7 +75,7 @@ pub fn far_field(
     models: [&Design; 2],
     air: &AirConditions,
     responses: &[Response],
-    compared: &[Compared],
+    (compared, doubted): (&[Compared], &[Option<usize>]),
 ) -> Result<std::result::Result<FarField, NoFarField>, ModelError> {
     let [design, aligned] = models;
     let (network, after) = (Network::new(design, air)?, Network::new(aligned, air)?);
@@ -93,6 +96,9 @@ pub fn far_field(
         let Some(take) = take else {
             return Ok(Err(missing()));
         };
+        if doubted.contains(&None) || doubted.contains(&Some(take.response)) {
+            return Ok(Err(NoFarField::Doubted(name.clone())));
+        }
         if !responses[take.response].has_phase {
             return Ok(Err(NoFarField::NoPhase(opening.name.clone())));
         }

@@ -16,6 +16,8 @@ use num_complex::Complex64;
 
 /// Separation of two explanations, standard deviations, from which a capture is worth naming.
 const TELLS: f64 = 3.0;
+/// Path of what is in no model.
+pub const UNMODELLED: &str = "unmodelled";
 /// What a good capture is taken to leave open: 1 % over a third of ln f.
 const OPEN: (f64, f64) = (0.01, 0.3);
 
@@ -91,6 +93,8 @@ pub fn findings(
             next: next(&fault.instead)?,
         });
     }
+    // Where something else explains it all but certainly, the best of what was tried is no finding.
+    list.retain(|f| f.probability >= align::NOT_EXCLUDED);
     list.sort_by(|a, b| b.probability.total_cmp(&a.probability));
     Ok(list)
 }
@@ -115,7 +119,25 @@ pub fn not_excluded(
         )?),
         None => None,
     };
-    Ok((instead(design, fit, &fit.possible), next))
+    let mut list = instead(design, fit, &fit.possible);
+    if fit.unmodelled >= align::NOT_EXCLUDED {
+        let alone = fit.contradicting().map(|(response, _)| response);
+        let series = fit.comparison.series.iter().zip(&fit.misfits);
+        let worst = series
+            .filter(|(s, _)| Some(s.response) != alone)
+            .max_by(|a, b| a.1.total_cmp(b.1));
+        list.extend(worst.map(|(s, misfit)| Instead {
+            path: UNMODELLED.to_string(),
+            probability: fit.unmodelled,
+            text: format!(
+                "something else than what was looked at: after the fit {} still differs by {:.1} dB (standard deviation)",
+                responses[s.response].observation.label(),
+                misfit * DB
+            ),
+        }));
+        list.sort_by(|a, b| b.probability.total_cmp(&a.probability));
+    }
+    Ok((list, next))
 }
 
 /// A wrong term of the bench in words.
@@ -125,9 +147,11 @@ fn of_bench(b: &BenchFault) -> Finding {
     let (text, remedy) = match b.kind {
         Nuisance::Temperature => (
             format!(
-                "air in the cabinet: {:.1} K {} than stated, 95 % {low:.1} to {high:.1} K",
+                "air in the cabinet: {:.1} K {} than stated, 95 % {:.1} to {:.1} K",
                 value.abs(),
-                if value > 0.0 { "warmer" } else { "colder" }
+                if value > 0.0 { "warmer" } else { "colder" },
+                if value > 0.0 { low } else { -high },
+                if value > 0.0 { high } else { -low }
             ),
             "check temperature_c of the captures, and let the cabinet take the room's temperature"
                 .to_string(),

@@ -11,6 +11,7 @@ pub mod words;
 use crate::air::Air;
 use crate::align::explain;
 use crate::align::residual::{Bench, DRIFT_UNIT, Nuisance, growth};
+use crate::align::robust::Stretch;
 use crate::align::search::AlignError;
 use crate::align::{Fit, align};
 use crate::design::captures::CaptureSet;
@@ -60,7 +61,17 @@ pub fn verify(
         .iter()
         .flat_map(|c| bands::bands(design, &responses[c.response], c, Judged::Designed))
         .collect();
-    // Where a capture was disturbed it says nothing about the unit.
+    // Where a capture was disturbed, or is itself what is wrong, it says nothing about the unit.
+    let doubted = doubted(&fit);
+    for b in &mut bands {
+        let response = responses
+            .iter()
+            .position(|r| r.observation.label() == b.observation);
+        if doubted.contains(&None) || doubted.contains(&response) {
+            b.verdict = Verdict::Unresolved;
+            b.disturbed = true;
+        }
+    }
     for d in &fit.disturbed {
         let label = responses[fit.comparison.series[d.series].response]
             .observation
@@ -74,11 +85,15 @@ pub fn verify(
     }
     let findings = findings::findings(design, &fit, &responses, air)?;
     let (not_excluded, next) = findings::not_excluded(design, &fit, &responses, air)?;
-    let (far_field, no_far_field) =
-        match far_field::far_field([&fit.designed, &fit.aligned], &air, &responses, &compared)? {
-            Ok(far) => (Some(far), None),
-            Err(why) => (None, Some(why.to_string())),
-        };
+    let (far_field, no_far_field) = match far_field::far_field(
+        [&fit.designed, &fit.aligned],
+        &air,
+        &responses,
+        (&compared, &doubted),
+    )? {
+        Ok(far) => (Some(far), None),
+        Err(why) => (None, Some(why.to_string())),
+    };
     let weather = crate::model::weather::cold_day(&fit.aligned, &air)?;
     let result = result::Result {
         format: result::FORMAT.to_string(),
@@ -158,7 +173,7 @@ fn side_by_side(
     air: AirConditions,
 ) -> Result<Vec<Compared>, ModelError> {
     let designed = fit.comparison.simulate(&fit.designed, &air)?;
-    let aligned = fit.comparison.simulate(&fit.aligned, &air)?;
+    let aligned = fit.comparison.simulate(&fit.aligned, &fit.air())?;
     // Level slopes of the uncertain inputs at the designed point.
     let inputs = bands::uncertain_inputs(&fit.unknowns);
     let zero = vec![0.0; inputs.len()];
@@ -399,27 +414,39 @@ fn assumptions(
     list
 }
 
-/// A capture that the aligned model fits far worse than all others.
-fn contradicting(fit: &Fit, responses: &[Response]) -> Option<String> {
-    let mut order: Vec<(f64, usize)> = fit
-        .settled
-        .kernels
-        .iter()
-        .enumerate()
-        .map(|(n, k)| (k.sigma * DB, n))
+/// Probability from which a wrong level, place or temperature is taken for the better explanation.
+const LIKELY: f64 = 0.5;
+
+/// Captures of which the fit says that they, and not the unit, are wrong: indices of responses, `None` for all at once.
+fn doubted(fit: &Fit) -> Vec<Option<usize>> {
+    let bench = fit.bench_faults.iter();
+    let mut list: Vec<Option<usize>> = bench
+        .filter(|b| b.probability > LIKELY)
+        .map(|b| b.response)
         .collect();
-    order.sort_by(|a, b| b.0.total_cmp(&a.0));
-    let [(worst, n), (next, _), _, ..] = order.as_slice() else {
-        return None;
-    };
-    (*worst > 0.3 && *worst > 4.0 * next).then(|| {
-        format!(
-            "{}: this capture contradicts all others, which the aligned model follows within {:.2} dB (standard deviation), and this one only within {:.1} dB. Check its probe, channels and place, and repeat it.",
-            responses[fit.comparison.series[*n].response].observation.label(),
-            next,
-            worst
-        )
-    })
+    list.extend(fit.contradicting().map(|(response, _)| Some(response)));
+    list.extend(fit.exchanged.iter().flatten().map(|&n| Some(n)));
+    list
+}
+
+/// Captures that are each other's, or one that contradicts all others, in words.
+fn contradicting(fit: &Fit, responses: &[Response]) -> Option<String> {
+    if let Some(&[a, b]) = fit.exchanged.first() {
+        let [(one, other), (file, second)] = [
+            [a, b].map(|n| responses[n].observation.label()).into(),
+            [a, b].map(|n| responses[n].take.file.as_str()).into(),
+        ];
+        return Some(format!(
+            "{file} and {second} are exchanged: the first holds what the design gives at {one}, the second what it gives at {other}. The fit takes them so; put their probes right in the captures file, or repeat both, and verify again: then they are judged."
+        ));
+    }
+    let (response, [worst, next]) = fit.contradicting()?;
+    Some(format!(
+        "{}: this capture contradicts all others, which the aligned model follows within {:.2} dB (standard deviation), and this one only within {:.1} dB. Check its probe, channels and place, and repeat it.",
+        responses[response].observation.label(),
+        next * DB,
+        worst * DB
+    ))
 }
 
 fn warnings(
@@ -428,7 +455,10 @@ fn warnings(
     responses: &[Response],
     bands: &[result::Band],
 ) -> Vec<String> {
-    let mut list = Vec::new();
+    let label = |response: usize| responses[response].observation.label();
+    let contradicts = fit.contradicting().map(|(response, _)| response);
+    // What decides comes first.
+    let mut list: Vec<String> = contradicting(fit, responses).into_iter().collect();
     for (r, polarity) in responses.iter().zip(&fit.polarity) {
         list.extend(warning_text::of(r, design.target.map(|t| t.band_hz)));
         if *polarity < 0 {
@@ -438,26 +468,33 @@ fn warnings(
             ));
         }
     }
-    for (s, k) in fit.comparison.series.iter().zip(&fit.settled.kernels) {
-        if k.sigma * DB > 0.5 {
+    for (s, misfit) in fit.comparison.series.iter().zip(&fit.misfits) {
+        if misfit * DB > 0.5 && Some(s.response) != contradicts {
             list.push(format!(
                 "{}: the aligned model still differs by {:.1} dB (standard deviation): something is not in the model, or a fault was not found.",
-                responses[s.response].observation.label(),
-                k.sigma * DB
+                label(s.response),
+                misfit * DB
             ));
         }
     }
-    for d in &fit.disturbed {
-        let response = &responses[fit.comparison.series[d.series].response];
+    for (n, s) in fit.comparison.series.iter().enumerate() {
+        let stretches: Vec<&Stretch> = fit.disturbed.iter().filter(|d| d.series == n).collect();
+        // Of what contradicts everything the single stretches say nothing more.
+        if stretches.is_empty() || Some(s.response) == contradicts {
+            continue;
+        }
+        let places: Vec<String> = stretches
+            .iter()
+            .map(|d| format!("{:.1} to {:.1}", d.low_hz, d.high_hz))
+            .collect();
+        let most = stretches.iter().map(|d| d.size).fold(0.0, f64::max);
         list.push(format!(
-            "{}: from {:.1} to {:.1} Hz it deviates by up to {:.1} dB from what everything else says; that stretch counts little. A disturbance during the sweep (traffic, a rattle, hum): repeat the capture.",
-            response.observation.label(),
-            d.low_hz,
-            d.high_hz,
-            d.size * DB
+            "{}: at {} Hz it deviates by up to {:.1} dB from what everything else says; what lies there counts little. A disturbance during the sweep (traffic, a rattle, hum): repeat the capture.",
+            label(s.response),
+            places.join(", "),
+            most * DB
         ));
     }
-    list.extend(contradicting(fit, responses));
     let open = bands
         .iter()
         .filter(|b| b.verdict == Verdict::Unresolved && !b.disturbed)

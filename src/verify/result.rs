@@ -191,7 +191,8 @@ pub struct Band {
     pub tolerance_db: f64,
     /// The band's verdict.
     pub verdict: Verdict,
-    /// The capture was disturbed here, so that the band is not judged.
+    /// The capture was disturbed here, contradicts the others or has a wrong level, place or temperature, so that the band is not
+    /// judged.
     #[serde(default)]
     pub disturbed: bool,
 }

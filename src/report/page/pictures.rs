@@ -209,7 +209,7 @@ pub(super) fn mismatch(label: &str, result: &Outcome) -> Chart {
                 number::band(b.center_hz),
                 number::signed(b.difference_db(result.judged), 1),
                 number::fixed(b.expanded_uncertainty_db, 1),
-                words::short(b.verdict)
+                words::mark(b).1
             )
         })
         .collect();
@@ -244,7 +244,7 @@ fn table(label: &str, result: &Outcome) -> Markup {
                     td { @if b.tolerance_db.is_finite() { "±" (number::fixed(b.tolerance_db, 1)) } @else { (number::NONE) } }
                     td { (number::fixed(b.snr_db, 0)) }
                     td class="name" { span class={ "judged " (words::short(b.verdict)) } {
-                        (words::sign(b.verdict)) " " (words::short(b.verdict))
+                        (words::mark(b).0) " " (words::mark(b).1)
                     } }
                 } } }
             }
