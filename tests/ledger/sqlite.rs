@@ -107,8 +107,10 @@ fn a_damaged_page_is_seen_when_the_file_is_opened() {
     }
     drop(ledger);
     let mut bytes = std::fs::read(&path).unwrap();
-    // The third page is part of an index or of the table; its head says which kind of page it is.
-    bytes[2 * 4096..2 * 4096 + 64].fill(0x5A);
+    // The file's head says how long a page is. The third one is part of an index or of the table; its head says which kind
+    // of page it is.
+    let page = usize::from(u16::from_be_bytes([bytes[16], bytes[17]]));
+    bytes[2 * page..2 * page + 64].fill(0x5A);
     std::fs::write(&path, bytes).unwrap();
     let error = SqliteLedger::open(&path, Purpose::Write).unwrap_err();
     assert!(matches!(error, LedgerError::Damaged { .. }), "{error}");

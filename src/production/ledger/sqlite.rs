@@ -21,6 +21,8 @@ const CHECKED_WHOLE: u64 = 16 << 20;
 
 /// So much of the file is mapped while all of it is read, bytes; SQLite takes less where it can take less.
 const MAPPED: u64 = 1 << 36;
+/// Bytes of a page in a new file: an entry of some 6 kB lies whole in one, so that an audit reads no chain of pages for each.
+const PAGE: u32 = 16_384;
 
 /// What a file is opened for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -210,6 +212,10 @@ fn judged_for_writing(path: &Path, connection: &Connection) -> Result<bool, Ledg
 }
 
 fn prepare(path: &Path, connection: &Connection) -> Result<(), LedgerError> {
+    // Counts for a new file only.
+    connection
+        .execute_batch(&format!("PRAGMA page_size = {PAGE}"))
+        .map_err(|e| told(path, &e))?;
     let begun = Instant::now();
     loop {
         // Changing the mode does not wait for others by itself.
