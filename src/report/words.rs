@@ -53,6 +53,7 @@ pub fn path(path: &str) -> String {
     let parts: Vec<&str> = path.trim_start_matches("each ").split('.').collect();
     match parts.as_slice() {
         ["driver", key] => format!("driver: {}", driver_key(key)),
+        ["air", key] => format!("air: {key}"),
         [kind, "*", key] => format!("all {kind}s: {}", element_key(key)),
         [kind, name, key] => format!("{kind} {name}: {}", element_key(key)),
         _ => path.to_owned(),
