@@ -3,13 +3,15 @@
 //! It grows as `NAME.partial.wav` and is renamed to `NAME.wav` when it is complete. Samples are written first and the header
 //! that counts them afterwards, in one piece, so that a killed process, a full disk or a pulled plug leave a file whose header
 //! never announces more than is there. 24-bit integer samples under the extensible form of the header, which the format
-//! wants for more than 16 bits or two channels.
+//! wants for more than 16 bits or two channels. What the samples were recorded from stands ahead of them as a comment, so
+//! that a take of the virtual bench can be told from one of a real bench wherever the file goes.
 
+use crate::signal::wav::device_note;
 use std::fs::File;
 use std::io::{Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
-/// Bytes ahead of the samples.
+/// Bytes ahead of the samples, without the note of the device.
 const HEADER: usize = 68;
 /// Largest whole number of a 24-bit sample, and one more.
 const FULL: f32 = 8_388_608.0;
@@ -75,6 +77,8 @@ pub struct GrowingWav {
     partial: PathBuf,
     sample_rate_hz: u32,
     channels: usize,
+    /// The part of the header that names the device.
+    note: Vec<u8>,
     frames: u64,
     bytes: Vec<u8>,
 }
@@ -86,27 +90,33 @@ pub fn beside(path: &Path, word: &str) -> PathBuf {
 }
 
 impl GrowingWav {
-    /// Begins `path` as a file without samples beside it. An older incomplete file of that name is replaced; a complete one
-    /// stays until [`GrowingWav::finish`].
+    /// Begins `path` as a file without samples beside it, recorded from `device`. An older incomplete file of that name is
+    /// replaced; a complete one stays until [`GrowingWav::finish`].
     ///
     /// # Errors
     /// [`GrowingError::Create`].
-    pub fn create(path: &Path, sample_rate_hz: u32, channels: usize) -> Result<Self, GrowingError> {
+    pub fn create(
+        path: &Path,
+        sample_rate_hz: u32,
+        channels: usize,
+        device: &str,
+    ) -> Result<Self, GrowingError> {
+        let note = device_note(device);
         let partial = beside(path, "partial");
         let fail = |cause| GrowingError::Create {
             path: partial.clone(),
             cause,
         };
         // It gets its name with the header in it: not even for an instant is there an empty file.
-        crate::files::write_whole(&partial, &header(sample_rate_hz, channels, 0)).map_err(|e| {
-            match e {
+        crate::files::write_whole(&partial, &header(sample_rate_hz, channels, &note, 0)).map_err(
+            |e| match e {
                 crate::files::FileError::Read { cause, .. }
                 | crate::files::FileError::Write { cause, .. } => fail(cause),
                 other @ crate::files::FileError::Other { .. } => {
                     fail(std::io::Error::other(other.to_string()))
                 }
-            }
-        })?;
+            },
+        )?;
         let mut file = File::options().write(true).open(&partial).map_err(fail)?;
         file.seek(SeekFrom::End(0)).map_err(fail)?;
         Ok(Self {
@@ -115,6 +125,7 @@ impl GrowingWav {
             partial,
             sample_rate_hz,
             channels,
+            note,
             frames: 0,
             bytes: Vec::new(),
         })
@@ -145,7 +156,8 @@ impl GrowingWav {
     pub fn append(&mut self, frames: &[f32]) -> Result<(), GrowingError> {
         let count = (frames.len() / self.channels) as u64;
         let frame_bytes = 3 * self.channels as u64;
-        if (self.frames + count) * frame_bytes + HEADER as u64 > LARGEST {
+        let ahead = (HEADER + self.note.len()) as u64;
+        if (self.frames + count) * frame_bytes + ahead > LARGEST {
             return Err(GrowingError::TooLong {
                 path: self.partial.clone(),
                 kept_s: self.seconds(),
@@ -156,8 +168,13 @@ impl GrowingWav {
             let whole = (sample * FULL).round().clamp(-FULL, FULL - 1.0) as i32;
             self.bytes.extend_from_slice(&whole.to_le_bytes()[..3]);
         }
-        let end = HEADER as u64 + self.frames * frame_bytes;
-        let header = header(self.sample_rate_hz, self.channels, self.frames + count);
+        let end = ahead + self.frames * frame_bytes;
+        let header = header(
+            self.sample_rate_hz,
+            self.channels,
+            &self.note,
+            self.frames + count,
+        );
         let done = self
             .file
             .seek(SeekFrom::Start(end))
@@ -226,21 +243,19 @@ impl GrowingWav {
     }
 }
 
-/// RIFF header with an extensible `fmt ` part (Microsoft, Multiple Channel Audio Data and WAVE Files) for 24-bit samples.
-fn header(sample_rate_hz: u32, channels: usize, frames: u64) -> [u8; HEADER] {
+/// RIFF header with an extensible `fmt ` part (Microsoft, Multiple Channel Audio Data and WAVE Files) for 24-bit samples,
+/// and a whole part `note` ahead of the samples.
+fn header(sample_rate_hz: u32, channels: usize, note: &[u8], frames: u64) -> Vec<u8> {
     let align = 3 * channels;
     // `append` keeps the sizes within 32 bits.
     let data = (frames * align as u64).min(LARGEST) as u32;
-    let mut bytes = [0; HEADER];
-    let mut at = 0;
-    let mut put = |part: &[u8]| {
-        bytes[at..at + part.len()].copy_from_slice(part);
-        at += part.len();
-    };
+    let mut bytes = Vec::with_capacity(HEADER + note.len());
+    let mut put = |part: &[u8]| bytes.extend_from_slice(part);
     put(b"RIFF");
     // A part of odd length is followed by a zero that its own size does not count; at the end of the file readers do
     // without, and `riff` counts only what is there.
-    put(&(data.saturating_add(HEADER as u32 - 8)).to_le_bytes());
+    let rest = (HEADER + note.len() - 8) as u32;
+    put(&data.saturating_add(rest).to_le_bytes());
     put(b"WAVEfmt ");
     put(&40u32.to_le_bytes());
     put(&0xFFFEu16.to_le_bytes());
@@ -258,6 +273,7 @@ fn header(sample_rate_hz: u32, channels: usize, frames: u64) -> [u8; HEADER] {
         0x01, 0x00, 0x00, 0x00, 0x00, 0x00, 0x10, 0x00, 0x80, 0x00, 0x00, 0xAA, 0x00, 0x38, 0x9B,
         0x71,
     ]);
+    put(note);
     put(b"data");
     put(&data.to_le_bytes());
     bytes

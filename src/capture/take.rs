@@ -329,7 +329,8 @@ pub fn take(
     let sweep = Sweep::new(plan.sweep)?;
     let rate_hz = f64::from(plan.sample_rate_hz);
     let channels = plan.keep.len();
-    let mut file = GrowingWav::create(&plan.file, plan.sample_rate_hz, channels)?;
+    let device = card.label();
+    let mut file = GrowingWav::create(&plan.file, plan.sample_rate_hz, channels, &device)?;
     let opened = Stream::open(
         card,
         plan.shape(),

@@ -24,6 +24,8 @@ pub struct Channels {
     pub peak: Vec<f64>,
     /// BLAKE3 digest (hex).
     pub digest: String,
+    /// What the file says that it was recorded from.
+    pub device: Option<String>,
 }
 
 impl Channels {
@@ -59,6 +61,7 @@ impl Channels {
                 .collect(),
             sample,
             digest: self.digest.clone(),
+            device: self.device.clone(),
         }
     }
 }
@@ -133,6 +136,7 @@ pub fn read(
         )));
     }
     let digest = digest(path).map_err(io)?;
+    let device = wav::device(BufReader::new(std::fs::File::open(path).map_err(io)?));
     let input = BufReader::with_capacity(1 << 16, std::fs::File::open(path).map_err(io)?);
     let mut decimators: Vec<Decimator> = Vec::new();
     let mut tops: Vec<Tops> = vec![Tops::default(); wanted.len()];
@@ -180,6 +184,7 @@ pub fn read(
             .collect(),
         peak: tops.iter().map(|t| t.peak).collect(),
         digest,
+        device,
     })
 }
 

@@ -161,6 +161,75 @@ pub fn read<R: Read + Seek>(
     Ok(head)
 }
 
+/// What the comment that names a recording's device begins with.
+const DEVICE: &str = "recorded from: ";
+/// Parts of a file that are looked at for the comment: it stands near the head.
+const MOST_PARTS: usize = 100;
+/// Longest list of comments that is read, bytes.
+const LONGEST_LIST: u32 = 1 << 16;
+
+/// A whole part of a WAV file (`LIST` of the kind `INFO`, with `ICMT`; Microsoft, Multimedia Programming Interface and
+/// Data Specifications 1.0) that says what was recorded from.
+#[must_use]
+pub fn device_note(device: &str) -> Vec<u8> {
+    let mut text = format!("{DEVICE}{device}").into_bytes();
+    text.truncate(1000);
+    text.push(0);
+    // The size counts the closing zero; a part of odd length is filled up, and the filling is not counted.
+    let size = text.len() as u32;
+    if text.len() % 2 == 1 {
+        text.push(0);
+    }
+    let mut part = b"LIST".to_vec();
+    part.extend((text.len() as u32 + 12).to_le_bytes());
+    part.extend(b"INFOICMT");
+    part.extend(size.to_le_bytes());
+    part.extend(text);
+    part
+}
+
+/// What a WAV file says that it was recorded from; `None` where it does not, or is no WAV file.
+pub fn device<R: Read + Seek>(mut from: R) -> Option<String> {
+    let mut first = [0u8; 12];
+    from.read_exact(&mut first).ok()?;
+    if &first[..4] != b"RIFF" || &first[8..] != b"WAVE" {
+        return None;
+    }
+    for _ in 0..MOST_PARTS {
+        let mut head = [0u8; 8];
+        from.read_exact(&mut head).ok()?;
+        let size = u32::from_le_bytes([head[4], head[5], head[6], head[7]]);
+        if &head[..4] == b"LIST" && size <= LONGEST_LIST {
+            let mut list = vec![0; size as usize];
+            from.read_exact(&mut list).ok()?;
+            if let Some(device) = device_of(&list) {
+                return Some(device);
+            }
+            from.seek_relative(i64::from(size % 2)).ok()?;
+        } else {
+            from.seek_relative(i64::from(size) + i64::from(size % 2))
+                .ok()?;
+        }
+    }
+    None
+}
+
+fn device_of(list: &[u8]) -> Option<String> {
+    let mut rest = list.strip_prefix(b"INFO")?;
+    while let Some((head, behind)) = rest.split_at_checked(8) {
+        let size = u32::from_le_bytes([head[4], head[5], head[6], head[7]]) as usize;
+        let (text, behind) = behind.split_at_checked(size)?;
+        if head.starts_with(b"ICMT") {
+            let text = String::from_utf8_lossy(text);
+            if let Some(device) = text.trim_end_matches('\0').strip_prefix(DEVICE) {
+                return Some(device.to_string());
+            }
+        }
+        rest = behind.get(size % 2..)?;
+    }
+    None
+}
+
 fn check(head: &Head) -> Result<(), WavError> {
     if !(8000..=192_000).contains(&head.sample_rate_hz) {
         return Err(WavError::Header {
@@ -281,6 +350,27 @@ mod tests {
                     "{storage:?} {n}"
                 );
             }
+        }
+    }
+
+    /// A file without a note, a list cut off in its middle, sizes beyond the file, and text that is no WAV file.
+    #[test]
+    fn a_note_that_is_not_there_is_not_found() {
+        let whole = written(Storage::Int16);
+        assert_eq!(device(Cursor::new(&whole)), None);
+        assert_eq!(device(Cursor::new(b"some text that is long")), None);
+        let mut noted = whole[..36].to_vec();
+        noted.extend(device_note("a card"));
+        noted.extend(&whole[36..]);
+        assert_eq!(device(Cursor::new(&noted)).as_deref(), Some("a card"));
+        for end in 0..noted.len().min(90) {
+            let told = device(Cursor::new(&noted[..end]));
+            assert!(told.is_none_or(|t| t == "a card"), "{end}");
+        }
+        for at in 36..70 {
+            let mut bent = noted.clone();
+            bent[at] = 0xFF;
+            let _ = device(Cursor::new(&bent));
         }
     }
 
