@@ -1,6 +1,6 @@
 //! The captures of one unit: which WAV files were recorded and what each channel saw (`captures.toml`).
 
-use super::station::{Doubt, Part, Station};
+use super::station::{Doubt, Part, Station, is_virtual};
 use super::{AirConditions, Spread};
 use jiff::Timestamp;
 use std::path::PathBuf;
@@ -68,11 +68,29 @@ impl CaptureSet {
                 None => station
                     .doubts(Timestamp::UNIX_EPOCH)
                     .into_iter()
-                    .filter(|d| matches!(d, Doubt::Missing { .. } | Doubt::Contradicts { .. }))
+                    .filter(|d| {
+                        matches!(
+                            d,
+                            Doubt::Missing { .. }
+                                | Doubt::Contradicts { .. }
+                                | Doubt::Unsealed { .. }
+                        )
+                    })
                     .chain([Doubt::NoTime])
                     .collect(),
             };
-            for doubt in found.into_iter().filter(|d| d.part() != Some(foreign)) {
+            let device = capture.recorded.as_ref().map(|r| r.device.as_str());
+            let parts = if is_virtual(device) {
+                Vec::new()
+            } else {
+                station.virtual_parts()
+            };
+            let unreal = parts.into_iter().map(|part| Doubt::Virtual { part });
+            for doubt in found
+                .into_iter()
+                .chain(unreal)
+                .filter(|d| d.part() != Some(foreign))
+            {
                 let told = list.iter().any(|d| {
                     std::mem::discriminant(d) == std::mem::discriminant(&doubt)
                         && d.part() == doubt.part()

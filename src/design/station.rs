@@ -27,6 +27,7 @@
 //! latency_frames = 1210              # optional, for people: start and end of a take are found, and nothing depends on it
 //! latency_sd_frames = 11.5           # its spread from take to take
 //! response = "bench-1-loopback.csv"  # optional: that ratio against frequency, over its value here
+//! response_digest = "9f3c…"          # BLAKE3 of that file, hex: a file that was edited or exchanged is refused
 //!
 //! [jig]
 //! taken = 2026-03-01T09:30:00Z
@@ -38,6 +39,8 @@
 //! reference_power_w = 5.0            # optional: what the reference resistor bears; no sweep goes beyond it
 //! gain_ratio = 1.0021                # load over source; the loop-back's if left out
 //! gain_ratio_sd = 0.0002
+//! resistors = 4                      # optional: how many known resistors it rests on, a short is one of them
+//! chi_squared = 1.3                  # optional: how well they agree, with two degrees of freedom less
 //! how = "2 resistors, short, equal-gain take"
 //!
 //! [microphone]
@@ -55,12 +58,18 @@
 //! tolerance = 0.01                   # allowed deviation, as a fraction
 //! every_hours = 24
 //! ```
+//!
+//! Each calibration may have `device`, what its takes were recorded from as far as their files say: with it a calibration of the
+//! virtual bench is known as one.
 
 use jiff::Timestamp;
 use serde::Serialize;
 use std::path::PathBuf;
 
-pub use super::station_read::{read, read_text};
+pub use super::station_read::{read, read_text, read_without_table};
+
+/// What the label of the virtual bench begins with.
+pub const VIRTUAL_BENCH: &str = "virtual bench";
 
 /// The value of the `format` key.
 pub const FORMAT: &str = "bassay-station/1";
@@ -153,9 +162,23 @@ pub struct Stamp {
     pub serial: Option<String>,
     /// How long it holds, days.
     pub valid_days: f64,
+    /// What its takes were recorded from, if their files say.
+    pub device: Option<String>,
+}
+
+/// Whether a device is the virtual bench.
+#[must_use]
+pub fn is_virtual(device: Option<&str>) -> bool {
+    device.is_some_and(|d| d.starts_with(VIRTUAL_BENCH))
 }
 
 impl Stamp {
+    /// Whether it is a calibration of the virtual bench.
+    #[must_use]
+    pub fn is_virtual(&self) -> bool {
+        is_virtual(self.device.as_deref())
+    }
+
     /// Age at a moment, days; negative if it was made later.
     #[must_use]
     pub fn age_days(&self, at: Timestamp) -> Option<f64> {
@@ -179,6 +202,8 @@ pub struct Loopback {
     pub latency_sd_frames: Option<f64>,
     /// File with that ratio against frequency (resolved path).
     pub response: Option<PathBuf>,
+    /// BLAKE3 digest of that file, hex, if the station file states it.
+    pub response_digest: Option<String>,
 }
 
 /// The impedance jig.
@@ -200,6 +225,10 @@ pub struct Jig {
     pub gain_ratio: f64,
     /// Its standard deviation; 0 where it is not known.
     pub gain_ratio_sd: f64,
+    /// How many known resistors it rests on, if stated.
+    pub resistors: Option<u32>,
+    /// Sum of their squared residuals over the variances, if stated.
+    pub chi_squared: Option<f64>,
     /// How it was found, in words.
     pub how: Option<String>,
 }
@@ -303,6 +332,16 @@ pub enum Doubt {
     },
     /// When something was measured is not stated, so that no age can be told.
     NoTime,
+    /// The table of the loop-back has no digest in the station file.
+    Unsealed {
+        /// Name of the table.
+        table: String,
+    },
+    /// A calibration of the virtual bench, used for what was measured elsewhere.
+    Virtual {
+        /// Which.
+        part: Part,
+    },
     /// Two calibrations say different things about one pair of channels.
     Contradicts {
         /// Gain ratio by the loop-back.
@@ -340,6 +379,16 @@ impl std::fmt::Display for Doubt {
                 f,
                 "when this was captured is not stated, so the age of the station's calibrations cannot be told: write taken = … into captures.toml"
             ),
+            Self::Unsealed { table } => write!(
+                f,
+                "the station file has no digest of its loop-back's table {table}, so that a change of the table is not noticed: do it again with `bassay station loopback`"
+            ),
+            Self::Virtual { part } => write!(
+                f,
+                "the station's {} was calibrated on the virtual bench and says nothing of a real one: calibrate with `bassay station {}` from takes of this bench",
+                part.word(),
+                part.command()
+            ),
             Self::Contradicts { loopback, jig } => write!(
                 f,
                 "the station's loop-back gives a gain ratio of {loopback:.4} and its impedance jig {jig:.4}: repeat both"
@@ -353,14 +402,20 @@ impl Doubt {
     #[must_use]
     pub fn part(&self) -> Option<Part> {
         match self {
-            Self::Missing { part } | Self::Old { part, .. } | Self::Later { part } => Some(*part),
+            Self::Missing { part }
+            | Self::Old { part, .. }
+            | Self::Later { part }
+            | Self::Virtual { part } => Some(*part),
+            Self::Unsealed { .. } => Some(Part::Loopback),
             Self::Contradicts { .. } | Self::NoTime => None,
         }
     }
 }
 
 impl Station {
-    fn stamps(&self) -> [(Part, Option<&Stamp>); 3] {
+    /// Each part with the stamp of its calibration, if it has one.
+    #[must_use]
+    pub fn stamps(&self) -> [(Part, Option<&Stamp>); 3] {
         [
             (Part::Loopback, self.loopback.as_ref().map(|l| &l.stamp)),
             (Part::Jig, self.jig.as_ref().map(|j| &j.stamp)),
@@ -387,6 +442,13 @@ impl Station {
                 },
             })
             .collect();
+        if let Some(loopback) = &self.loopback
+            && let (Some(table), None) = (&loopback.response, &loopback.response_digest)
+        {
+            list.push(Doubt::Unsealed {
+                table: table.display().to_string(),
+            });
+        }
         if let (Some(loopback), Some(jig)) = (&self.loopback, &self.jig)
             && self.card.source_channel == self.card.reference_channel
             && self.card.load_channel == self.card.microphone_channel
@@ -398,6 +460,16 @@ impl Station {
             });
         }
         list
+    }
+
+    /// Parts that were calibrated on the virtual bench.
+    #[must_use]
+    pub fn virtual_parts(&self) -> Vec<Part> {
+        self.stamps()
+            .into_iter()
+            .filter(|(_, stamp)| stamp.is_some_and(Stamp::is_virtual))
+            .map(|(part, _)| part)
+            .collect()
     }
 
     /// Age of the oldest calibration at a moment, days; `None` without any.

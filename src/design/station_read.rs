@@ -11,6 +11,7 @@ use std::path::Path;
 use toml::de::DeTable;
 
 const CHANNEL: (u32, u32) = (1, 256);
+const DIGEST: &str = "a BLAKE3 digest, 64 hexadecimal digits";
 const SD: Range = Range::new(0.0, 1e6, "");
 const DAYS: Range = Range::new(0.01, 1e5, "days");
 const HOURS: Range = Range::new(0.01, 1e5, "h");
@@ -25,20 +26,36 @@ const VOLTS: Range = Range::new(1e-9, 1e9, "V");
 pub fn read(path: &Path) -> Result<Station, Problems> {
     let bytes = bytes_of(path)?;
     let text = text_of(&bytes, path)?;
+    let mut station = read_with(text, path, true)?;
+    station.digest = blake3::hash(&bytes).to_hex().to_string();
+    Ok(station)
+}
+
+/// As [`read`], for a station whose loop-back is about to be replaced: its table is not looked at.
+///
+/// # Errors
+/// As [`read`], but for the table.
+pub fn read_without_table(path: &Path) -> Result<Station, Problems> {
+    let bytes = bytes_of(path)?;
+    let text = text_of(&bytes, path)?;
     let mut station = read_text(text, path)?;
     station.digest = blake3::hash(&bytes).to_hex().to_string();
     Ok(station)
 }
 
-/// Reads a station from text; `file` names it in messages and is what paths are resolved against.
+/// Reads a station from text; `file` names it in messages and is what paths are resolved against. No other file is looked at.
 ///
 /// # Errors
 /// As [`read`].
 pub fn read_text(text: &str, file: &Path) -> Result<Station, Problems> {
+    read_with(text, file, false)
+}
+
+fn read_with(text: &str, file: &Path, table_too: bool) -> Result<Station, Problems> {
     let digest = blake3::hash(text.as_bytes()).to_hex().to_string();
     let document = parse(text, file, FORMAT)?;
     let source = Source::new(text, file);
-    let station = read_document(&source, document.get_ref(), file, digest);
+    let station = read_document(&source, document.get_ref(), file, digest, table_too);
     source.finish(station)
 }
 
@@ -47,6 +64,7 @@ fn read_document<'t>(
     document: &DeTable<'t>,
     file: &Path,
     digest: String,
+    table_too: bool,
 ) -> Option<Station> {
     check_format(source, document, FORMAT)?;
     let known = [
@@ -66,7 +84,7 @@ fn read_document<'t>(
     } else {
         Some(Card::default())
     };
-    let loopback = read_loopback(&top, folder);
+    let loopback = read_loopback(&top, folder, table_too);
     // Of other channels the loop-back says nothing.
     let of_jig = card.as_ref().is_some_and(|c| {
         c.source_channel == c.reference_channel && c.load_channel == c.microphone_channel
@@ -180,21 +198,60 @@ fn read_card(top: &Table<'_, '_>) -> Option<Card> {
     Some(card)
 }
 
-/// The three keys that every calibration has.
+/// The keys that every calibration has.
 fn read_stamp(table: &Table<'_, '_>) -> Option<Stamp> {
     let serial = table.text("serial", "a serial number").map(str::to_string);
     let valid_days = table.number_or("valid_days", DAYS, USUAL_VALID_DAYS);
     if !table.has("taken") {
         table.missing("taken", MOMENT);
     }
+    let device = table.text("device", "a device").map(str::to_string);
     Some(Stamp {
         taken: table.moment("taken")?,
         serial,
         valid_days,
+        device,
     })
 }
 
-fn read_loopback(top: &Table<'_, '_>, folder: &Path) -> Option<Loopback> {
+/// The digest of the loop-back's table, and whether the table still has it.
+fn read_digest(table: &Table<'_, '_>, response: Option<&Path>, look: bool) -> Option<String> {
+    let stated = table.text("response_digest", DIGEST)?.to_string();
+    if stated.len() != 64 || !stated.chars().all(|c| c.is_ascii_hexdigit()) {
+        table.problem(
+            "response_digest",
+            format!("found '{stated}'; expected {DIGEST}"),
+        );
+        return None;
+    }
+    let Some(response) = response else {
+        table.missing("response", "the file whose digest is stated");
+        return None;
+    };
+    if !look {
+        return Some(stated);
+    }
+    match crate::files::read_whole(response) {
+        Err(error) => table.problem("response", error.to_string()),
+        Ok(bytes) => {
+            let found = blake3::hash(&bytes).to_hex().to_string();
+            if !found.eq_ignore_ascii_case(&stated) {
+                table.problem(
+                    "response_digest",
+                    format!(
+                        "{} has the digest {}…; expected {}…: it was edited or exchanged after the calibration; bring back the table of this calibration, or make both anew with `bassay station loopback`",
+                        response.display(),
+                        &found[..12],
+                        &stated[..12]
+                    ),
+                );
+            }
+        }
+    }
+    Some(stated)
+}
+
+fn read_loopback(top: &Table<'_, '_>, folder: &Path, table_too: bool) -> Option<Loopback> {
     if !top.has("loopback") {
         return None;
     }
@@ -202,22 +259,27 @@ fn read_loopback(top: &Table<'_, '_>, folder: &Path) -> Option<Loopback> {
         "taken",
         "serial",
         "valid_days",
+        "device",
         "gain_ratio",
         "gain_ratio_sd",
         "latency_frames",
         "latency_sd_frames",
         "response",
+        "response_digest",
     ];
     let table = top.sub("loopback", &known)?;
     let stamp = read_stamp(&table);
+    let response = table
+        .text("response", "a file with the ratio against frequency")
+        .map(|file| folder.join(file));
+    let response_digest = read_digest(&table, response.as_deref(), table_too);
     Some(Loopback {
         gain_ratio: table.number("gain_ratio", RATIO),
         gain_ratio_sd: table.number_or("gain_ratio_sd", SD, 0.0),
         latency_frames: table.whole("latency_frames", 0, 10_000_000),
         latency_sd_frames: table.optional("latency_sd_frames", Range::new(0.0, 1e7, "frames")),
-        response: table
-            .text("response", "a file with the ratio against frequency")
-            .map(|file| folder.join(file)),
+        response,
+        response_digest,
         stamp: stamp?,
     })
 }
@@ -230,6 +292,7 @@ fn read_jig(top: &Table<'_, '_>, usual_gain: Option<(f64, f64)>) -> Option<Jig> 
         "taken",
         "serial",
         "valid_days",
+        "device",
         "reference_ohm",
         "reference_sd_ohm",
         "reference_power_w",
@@ -237,6 +300,8 @@ fn read_jig(top: &Table<'_, '_>, usual_gain: Option<(f64, f64)>) -> Option<Jig> 
         "lead_sd_ohm",
         "gain_ratio",
         "gain_ratio_sd",
+        "resistors",
+        "chi_squared",
         "how",
     ];
     let table = top.sub("jig", &known)?;
@@ -253,6 +318,8 @@ fn read_jig(top: &Table<'_, '_>, usual_gain: Option<(f64, f64)>) -> Option<Jig> 
         lead_sd_ohm: table.number_or("lead_sd_ohm", SD, 0.0),
         gain_ratio: table.number_or("gain_ratio", RATIO, usual_gain.map_or(1.0, |g| g.0)),
         gain_ratio_sd: table.number_or("gain_ratio_sd", SD, own_sd),
+        resistors: table.whole("resistors", 1, 1000),
+        chi_squared: table.optional("chi_squared", Range::new(0.0, 1e6, "")),
         how: table
             .text("how", "how it was found, in words")
             .map(str::to_string),
@@ -268,6 +335,7 @@ fn read_microphone(top: &Table<'_, '_>, folder: &Path) -> Option<Microphone> {
         "taken",
         "serial",
         "valid_days",
+        "device",
         "sensitivity_v_per_pa",
         "microphone_v_per_unit",
         "sd_db",

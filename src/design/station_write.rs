@@ -42,6 +42,7 @@ fn stamp(stamp: &Stamp) -> Vec<Field> {
         ("taken", moment(&stamp.taken)),
         ("serial", stamp.serial.as_deref().and_then(text)),
         ("valid_days", float(stamp.valid_days)),
+        ("device", stamp.device.as_deref().and_then(text)),
     ]
 }
 
@@ -82,6 +83,10 @@ impl Section {
                     l.response.as_ref().and_then(|r| beside(r, file)),
                 ));
                 fields.push((
+                    "response_digest",
+                    l.response_digest.as_deref().and_then(text),
+                ));
+                fields.push((
                     "latency_frames",
                     l.latency_frames.and_then(|n| whole(n as usize)),
                 ));
@@ -98,6 +103,8 @@ impl Section {
                 fields.push(("lead_sd_ohm", float(j.lead_sd_ohm)));
                 fields.push(("gain_ratio", float(j.gain_ratio)));
                 fields.push(("gain_ratio_sd", float(j.gain_ratio_sd)));
+                fields.push(("resistors", j.resistors.and_then(|n| whole(n as usize))));
+                fields.push(("chi_squared", j.chi_squared.and_then(float)));
                 fields.push(("how", j.how.as_deref().and_then(text)));
                 // A person states it: a calibration that does not know it leaves it there.
                 let watts = j.reference_power_w;

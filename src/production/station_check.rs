@@ -121,6 +121,7 @@ mod tests {
                 taken: "2026-03-01T09:00:00Z".to_string(),
                 serial: None,
                 valid_days: 365.0,
+                device: None,
             },
             reference_ohm: 10.0,
             reference_sd_ohm: 0.02,
@@ -129,6 +130,8 @@ mod tests {
             lead_sd_ohm: 0.0,
             gain_ratio: 1.002,
             gain_ratio_sd: 0.0,
+            resistors: None,
+            chi_squared: None,
             how: None,
         };
         let check = Check {
@@ -145,6 +148,7 @@ mod tests {
             Pair {
                 file: String::new(),
                 digest: String::new(),
+                device: None,
                 frequency_hz,
                 ratio: vec![Complex64::new(ratio, 0.0); count],
                 noise_rms: vec![1e-9; count],

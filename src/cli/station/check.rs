@@ -106,6 +106,12 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     let archive = args.place.archive(args.archive.as_ref())?;
     out.remark(format!("reading {}", args.wav.display()));
     let pair = pair::read(&args.wav, channels, &sweep, card.as_ref())?;
+    source::same_bench(
+        &args.station,
+        Some(&station),
+        &args.wav,
+        pair.device.as_deref(),
+    )?;
     let mut values = resistor(&pair, jig, &check);
     if let Some(read) = values
         .first()
@@ -121,7 +127,9 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     let mut files = vec![&args.wav];
     if let Some(file) = &args.equal_gain {
         out.remark(format!("reading {}", file.display()));
-        let found = equal_gain(&pair::read(file, channels, &sweep, card.as_ref())?)?;
+        let pair = pair::read(file, channels, &sweep, card.as_ref())?;
+        source::same_bench(&args.station, Some(&station), file, pair.device.as_deref())?;
+        let found = equal_gain(&pair)?;
         values.push(gain_ratio(&found, jig, &check));
         files.push(file);
     }
@@ -170,7 +178,10 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         Judgement::Fail => "FAIL",
         Judgement::Unresolved | Judgement::None => "CANNOT TELL",
     };
-    out.line(format!("station {}: {word} (± is k = 2)\n", station.name));
+    out.line(format!(
+        "station {}: {word} (± is k = 2, 95 %)\n",
+        station.name
+    ));
     for v in &entry.values {
         let number = |x: Option<f64>| x.map_or("-".to_string(), |x| format!("{x:.4}"));
         out.line(format!(

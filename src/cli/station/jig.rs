@@ -3,15 +3,16 @@
 use super::source::{self, Stamped};
 use crate::cli::Exit;
 use crate::cli::failure::Failure;
+use crate::cli::ledger::place::paragraph;
 use crate::cli::output::Output;
 use crate::cli::record;
-use crate::design::station::{Card, Jig};
+use crate::design::station::{Card, Jig, is_virtual};
 use crate::design::station_write::Section;
-use crate::measure::calibration::jig::{Leads, Member, member, solve};
+use crate::measure::calibration::jig::{Leads, Member, member, solve, worse};
 use crate::measure::calibration::loopback::equal_gain;
 use crate::measure::calibration::pair::{self, Channels};
 use serde::Serialize;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Reference resistor and leads of the impedance jig, from takes of known resistors
 #[derive(Debug, clap::Args)]
@@ -33,6 +34,9 @@ pub struct Args {
     /// Its standard deviation, Ω
     #[arg(long, value_name = "OHM", default_value_t = 0.05)]
     lead_sd_ohm: f64,
+    /// Put this calibration in the place of a better one that still holds
+    #[arg(long)]
+    replace_better: bool,
     #[command(flatten)]
     stamped: Stamped,
     #[command(flatten)]
@@ -76,6 +80,7 @@ struct Document {
     gain_ratio_sd: f64,
     chi_squared: f64,
     degrees_of_freedom: usize,
+    device: Option<String>,
     members: Vec<Row>,
 }
 
@@ -84,6 +89,66 @@ struct Row {
     file: String,
     resistor_ohm: f64,
     residual_ohm: f64,
+}
+
+/// `1 degree of freedom`.
+fn degrees(count: usize) -> String {
+    let plural = if count == 1 { "" } else { "s" };
+    format!("{count} degree{plural} of freedom")
+}
+
+/// What two takes were recorded from, as far as both say the same.
+fn common(one: &str, other: &str) -> String {
+    let parts = one.split(", ").zip(other.split(", "));
+    let same = parts.take_while(|(a, b)| a == b).map(|(a, _)| a);
+    same.collect::<Vec<_>>().join(", ")
+}
+
+/// A calibration of a jig in words; ± is k = 2.
+pub fn described(jig: &Jig) -> String {
+    let mut text = format!(
+        "reference {:.4} ± {:.4} Ω, leads {:.4} ± {:.4} Ω, gain ratio {:.5} ± {:.5}",
+        jig.reference_ohm,
+        2.0 * jig.reference_sd_ohm,
+        jig.lead_ohm,
+        2.0 * jig.lead_sd_ohm,
+        jig.gain_ratio,
+        2.0 * jig.gain_ratio_sd
+    );
+    match jig.resistors {
+        Some(1) => text += ", by 1 known resistor",
+        Some(n) => text += &format!(", by {n} known resistors"),
+        None => {}
+    }
+    if let (Some(n @ 3..), Some(chi_squared)) = (jig.resistors, jig.chi_squared) {
+        text += &format!(
+            ", chi-squared {chi_squared:.1} with {}",
+            degrees(n as usize - 2)
+        );
+    }
+    text
+}
+
+/// Refuses to put a worse calibration in the place of one that still holds for this jig.
+fn keep_better(path: &Path, new: &Jig, old: &Jig) -> Result<(), Failure> {
+    let now = jiff::Timestamp::now();
+    let holds = old
+        .stamp
+        .age_days(now)
+        .is_some_and(|days| days <= old.stamp.valid_days);
+    let another = matches!((&new.stamp.serial, &old.stamp.serial), (Some(a), Some(b)) if a != b);
+    let why = worse(new, old);
+    if why.is_empty() || !holds || another {
+        return Ok(());
+    }
+    Err(Failure::input(format!(
+        "{}: holds a better calibration of the jig, and nothing was written (± is k = 2).\nThere, of {}: {}.\nThis one: {}.\nIt has {}.\nExpected takes as good as those, or --replace-better to put this one in its place",
+        path.display(),
+        old.stamp.taken,
+        described(old),
+        described(new),
+        why.join(", and ")
+    )))
 }
 
 /// Runs the action.
@@ -103,7 +168,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         }
     }
     let old = source::existing(&args.station)?;
-    let name = source::name(old.as_ref(), &args.stamped)?;
+    let name = source::name(&args.station, old.as_ref(), &args.stamped)?;
     let wires = old.as_ref().map_or_else(Card::default, |s| s.card.clone());
     let channels = Channels {
         first: wires.source_channel,
@@ -114,7 +179,9 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     let (gain, gain_sd, of) = match &args.equal_gain {
         Some(file) => {
             out.remark(format!("reading {}", file.display()));
-            let found = equal_gain(&pair::read(file, channels, &sweep, card.as_ref())?)?;
+            let pair = pair::read(file, channels, &sweep, card.as_ref())?;
+            source::same_bench(&args.station, old.as_ref(), file, pair.device.as_deref())?;
+            let found = equal_gain(&pair)?;
             (found.gain_ratio, found.gain_ratio_sd, "equal-gain take")
         }
         None => {
@@ -125,17 +192,39 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
                 .filter(|_| same)
                 .and_then(|s| s.loopback.as_ref());
             let Some(l) = usual else {
-                return Err(Failure::input(
-                    "the gains of the two inputs are not known; expected --equal-gain FILE (both inputs on one point), or a loop-back in the station file: `bassay station loopback`",
-                ));
+                return Err(Failure::input(format!(
+                    "{}: has no loop-back of channels {} and {}, so that the gains of the two inputs are not known; expected --equal-gain FILE (both inputs on one point), or first `bassay station loopback`",
+                    args.station.display(),
+                    channels.first,
+                    channels.second
+                )));
             };
             (l.gain_ratio, l.gain_ratio_sd, "loop-back")
         }
     };
     let mut members: Vec<Member> = Vec::new();
+    let mut device: Option<String> = None;
     for one in &args.resistor {
         out.remark(format!("reading {}", one.file.display()));
         let pair = pair::read(&one.file, channels, &sweep, card.as_ref())?;
+        source::same_bench(
+            &args.station,
+            old.as_ref(),
+            &one.file,
+            pair.device.as_deref(),
+        )?;
+        if !members.is_empty()
+            && is_virtual(pair.device.as_deref()) != is_virtual(device.as_deref())
+        {
+            return Err(Failure::input(format!(
+                "{}: takes of the virtual bench and of a real one are mixed; expected all --resistor of one bench",
+                one.file.display()
+            )));
+        }
+        device = match (device, pair.device.as_deref()) {
+            (Some(before), Some(here)) => Some(common(&before, here)),
+            (before, here) => before.or(here.map(str::to_string)),
+        };
         members.push(member(&pair, one.ohm, args.resistor_sd * one.ohm, gain)?);
     }
     let leads = Leads {
@@ -143,21 +232,25 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         sd_ohm: args.lead_sd_ohm,
     };
     let solved = solve(&members, gain, gain_sd, leads)?;
-    let station = source::save(
-        &args.station,
-        &name,
-        &Section::Jig(Jig {
-            stamp: args.stamped.stamp(),
-            reference_ohm: solved.reference_ohm,
-            reference_sd_ohm: solved.reference_sd_ohm,
-            reference_power_w: None,
-            lead_ohm: solved.lead_ohm,
-            lead_sd_ohm: solved.lead_sd_ohm,
-            gain_ratio: gain,
-            gain_ratio_sd: gain_sd,
-            how: Some(format!("{} known resistors, gain by {of}", members.len())),
-        }),
-    )?;
+    let jig = Jig {
+        stamp: args.stamped.stamp(device.as_deref()),
+        reference_ohm: solved.reference_ohm,
+        reference_sd_ohm: solved.reference_sd_ohm,
+        reference_power_w: None,
+        lead_ohm: solved.lead_ohm,
+        lead_sd_ohm: solved.lead_sd_ohm,
+        gain_ratio: gain,
+        gain_ratio_sd: gain_sd,
+        resistors: u32::try_from(members.len()).ok(),
+        chi_squared: Some(solved.chi_squared),
+        how: Some(format!("{} known resistors, gain by {of}", members.len())),
+    };
+    if let Some(before) = old.as_ref().and_then(|s| s.jig.as_ref())
+        && !args.replace_better
+    {
+        keep_better(&args.station, &jig, before)?;
+    }
+    let station = source::save(&args.station, &name, &Section::Jig(jig.clone()))?;
     let document = Document {
         format: "bassay-jig/1",
         station: station.name.clone(),
@@ -169,6 +262,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         gain_ratio_sd: gain_sd,
         chi_squared: solved.chi_squared,
         degrees_of_freedom: solved.freedom,
+        device,
         members: members
             .iter()
             .zip(&solved.residual_ohm)
@@ -182,9 +276,12 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     if out.json {
         return out.document(&document).map(|()| Exit::Done);
     }
-    out.line(format!(
-        "reference {:.4} ± {:.4} Ω, leads {:.4} ± {:.4} Ω (one standard deviation)\ngain ratio {gain:.5} ± {gain_sd:.5} by {of}",
-        solved.reference_ohm, solved.reference_sd_ohm, solved.lead_ohm, solved.lead_sd_ohm
+    out.line(paragraph(
+        &format!(
+            "{}; the gain by the {of} (± is k = 2, 95 %)",
+            described(&jig)
+        ),
+        0,
     ));
     for m in &document.members {
         out.line(format!(
@@ -193,9 +290,10 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         ));
     }
     if let Some(before) = old.as_ref().and_then(|s| s.jig.as_ref()) {
-        out.line(format!(
-            "replaces {:.4} ± {:.4} Ω of {}",
-            before.reference_ohm, before.reference_sd_ohm, before.stamp.taken
+        let taken = &before.stamp.taken;
+        out.line(paragraph(
+            &format!("replaces that of {taken}: {}", described(before)),
+            0,
         ));
     }
     if solved.freedom == 0 {

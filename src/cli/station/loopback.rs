@@ -3,11 +3,12 @@
 use super::source::{self, Stamped};
 use crate::cli::Exit;
 use crate::cli::failure::Failure;
+use crate::cli::ledger::place::paragraph;
 use crate::cli::output::Output;
 use crate::cli::record;
 use crate::design::station::{Card, Loopback};
 use crate::design::station_write::Section;
-use crate::files::{replaceable, write_whole};
+use crate::files::{read_whole, replaceable, write_whole};
 use crate::measure::calibration::loopback::equal_gain;
 use crate::measure::calibration::pair::{self, Channels};
 use crate::report::csv::{Column, table};
@@ -39,12 +40,14 @@ struct Document {
     station: String,
     gain_ratio: f64,
     gain_ratio_sd: f64,
+    device: Option<String>,
     flatness_db: f64,
     range_hz: [f64; 2],
     snr_db: f64,
     latency_frames: Option<u32>,
     latency_sd_frames: Option<f64>,
     response: String,
+    response_digest: String,
 }
 
 /// Mean of the latencies, frames, and their standard deviation where there are two or more.
@@ -70,8 +73,9 @@ fn beside(station: &Path) -> PathBuf {
 /// # Errors
 /// [`Failure`] for a take that cannot be used; then nothing is written.
 pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
-    let old = source::existing(&args.station)?;
-    let name = source::name(old.as_ref(), &args.stamped)?;
+    // A table that is no longer the one of its calibration must not stand in the way of a new one.
+    let old = source::existing_without_table(&args.station)?;
+    let name = source::name(&args.station, old.as_ref(), &args.stamped)?;
     let card = old.as_ref().map_or_else(Card::default, |s| s.card.clone());
     let channels = Channels {
         first: card.reference_channel,
@@ -79,6 +83,8 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     };
     out.remark(format!("reading {}", args.wav.display()));
     let pair = pair::read(&args.wav, channels, &source::sweep(&args.sweep)?, None)?;
+    let device = pair.device.as_deref();
+    source::same_bench(&args.station, old.as_ref(), &args.wav, device)?;
     let found = equal_gain(&pair)?;
     let response = args
         .response
@@ -103,46 +109,70 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
             Column::Numbers(&phase),
         ],
     );
+    let digest = blake3::hash(text.as_bytes()).to_hex().to_string();
+    let before = response
+        .exists()
+        .then(|| read_whole(&response))
+        .transpose()?;
     write_whole(&response, text.as_bytes())?;
     let (latency_frames, latency_sd_frames) = latency(&args.latency_frames);
-    let station = source::save(
+    let saved = source::save(
         &args.station,
         &name,
         &Section::Loopback(Loopback {
-            stamp: args.stamped.stamp(),
+            stamp: args.stamped.stamp(device),
             gain_ratio: found.gain_ratio,
             gain_ratio_sd: found.gain_ratio_sd,
             latency_frames,
             latency_sd_frames,
             response: Some(source::reachable(&response, &args.station)),
+            response_digest: Some(digest.clone()),
         }),
-    )?;
+    );
+    let station = match saved {
+        Ok(station) => station,
+        Err(failure) => {
+            // Table and station file change together or not at all.
+            match before {
+                Some(bytes) => write_whole(&response, &bytes)?,
+                None => {
+                    let _ = std::fs::remove_file(&response);
+                }
+            }
+            return Err(failure);
+        }
+    };
     let document = Document {
         format: "bassay-loopback/1",
         station: station.name.clone(),
         gain_ratio: found.gain_ratio,
         gain_ratio_sd: found.gain_ratio_sd,
+        device: pair.device.clone(),
         flatness_db: found.flatness_db,
         range_hz: pair.range_hz(),
         snr_db: pair.snr_db,
         latency_frames,
         latency_sd_frames,
         response: response.display().to_string(),
+        response_digest: digest,
     };
     if out.json {
         return out.document(&document).map(|()| Exit::Done);
     }
-    out.line(format!(
-        "gain ratio {:.5} ± {:.5} (input {} over input {}), within {:.3} dB from\n{:.1} to {:.0} Hz; written to {} and {}",
-        found.gain_ratio,
-        found.gain_ratio_sd,
-        channels.second,
-        channels.first,
-        found.flatness_db,
-        document.range_hz[0],
-        document.range_hz[1],
-        args.station.display(),
-        document.response
+    out.line(paragraph(
+        &format!(
+            "gain ratio {:.5} ± {:.5} (k = 2, 95 %), input {} over input {}, within {:.3} dB from {:.1} to {:.0} Hz; written to {} and {}",
+            found.gain_ratio,
+            2.0 * found.gain_ratio_sd,
+            channels.second,
+            channels.first,
+            found.flatness_db,
+            document.range_hz[0],
+            document.range_hz[1],
+            args.station.display(),
+            document.response
+        ),
+        0,
     ));
     source::remind(&station, out);
     Ok(Exit::Done)

@@ -46,6 +46,7 @@ struct Document {
     station: String,
     sensitivity_v_per_pa: f64,
     sd_db: f64,
+    device: Option<String>,
     frequency_hz: f64,
     spread_db: f64,
     distortion: f64,
@@ -75,7 +76,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         }
     }
     let old = source::existing(&args.station)?;
-    let name = source::name(old.as_ref(), &args.stamped)?;
+    let name = source::name(&args.station, old.as_ref(), &args.stamped)?;
     let card = old.as_ref().map_or_else(Card::default, |s| s.card.clone());
     let correction = args
         .correction
@@ -84,6 +85,8 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         .transpose()?;
     out.remark(format!("reading {}", args.wav.display()));
     let tone = read(&args.wav, card.microphone_channel, args.frequency_hz)?;
+    let device = tone.device.as_deref();
+    source::same_bench(&args.station, old.as_ref(), &args.wav, device)?;
     let found = sensitivity(
         &tone,
         args.level_db,
@@ -95,7 +98,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         &args.station,
         &name,
         &Section::Microphone(Microphone {
-            stamp: args.stamped.stamp(),
+            stamp: args.stamped.stamp(device),
             sensitivity_v_per_pa: found.v_per_pa,
             microphone_v_per_unit: args.microphone_v_per_unit,
             sd_db: found.sd_db,
@@ -118,6 +121,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
                 station: station.name,
                 sensitivity_v_per_pa: found.v_per_pa,
                 sd_db: found.sd_db,
+                device: tone.device.clone(),
                 frequency_hz: tone.frequency_hz,
                 spread_db: tone.spread_db,
                 distortion: tone.distortion,
@@ -126,9 +130,9 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
             .map(|()| Exit::Done);
     }
     out.line(format!(
-        "sensitivity {:.4} mV/Pa ± {:.2} dB (one standard deviation)\ntone {:.1} Hz, level steady within {:.3} dB, harmonics {:.2} %, noise {:.2} %\nwritten to {}",
+        "sensitivity {:.4} mV/Pa ± {:.2} dB (k = 2, 95 %)\ntone {:.1} Hz, level steady within {:.3} dB, harmonics {:.2} %, noise {:.2} %\nwritten to {}",
         1e3 * found.v_per_pa,
-        found.sd_db,
+        2.0 * found.sd_db,
         tone.frequency_hz,
         tone.spread_db,
         100.0 * tone.distortion,

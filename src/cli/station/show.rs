@@ -1,9 +1,10 @@
 //! `bassay station show FILE`: what a station file holds, how old it is, what is doubtful.
 
+use super::jig::described;
 use super::source;
 use crate::cli::Exit;
 use crate::cli::failure::Failure;
-use crate::cli::ledger::place::paragraph;
+use crate::cli::ledger::place::{paragraph, short};
 use crate::cli::output::Output;
 use crate::design::station::{Doubt, Stamp};
 use serde::Serialize;
@@ -33,6 +34,7 @@ struct Row {
     part: &'static str,
     taken: String,
     serial: Option<String>,
+    device: Option<String>,
     age_days: Option<f64>,
     valid_days: f64,
     text: String,
@@ -43,6 +45,7 @@ fn row(part: &'static str, stamp: &Stamp, at: jiff::Timestamp, text: String) -> 
         part,
         taken: stamp.taken.clone(),
         serial: stamp.serial.clone(),
+        device: stamp.device.clone(),
         age_days: stamp.age_days(at),
         valid_days: stamp.valid_days,
         text,
@@ -58,21 +61,29 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     let at = args.at.unwrap_or_else(jiff::Timestamp::now);
     let mut parts = Vec::new();
     if let Some(l) = &station.loopback {
-        let text = format!("gain ratio {:.5} ± {:.5}", l.gain_ratio, l.gain_ratio_sd);
+        let mut text = format!(
+            "gain ratio {:.5} ± {:.5}",
+            l.gain_ratio,
+            2.0 * l.gain_ratio_sd
+        );
+        if let (Some(table), Some(digest)) = (&l.response, &l.response_digest) {
+            text += &format!(
+                ", table {} with the digest {}…",
+                table.display(),
+                short(digest)
+            );
+        }
         parts.push(row("loop-back", &l.stamp, at, text));
     }
     if let Some(j) = &station.jig {
-        let text = format!(
-            "reference {:.4} ± {:.4} Ω, leads {:.4} ± {:.4} Ω, gain ratio {:.5}",
-            j.reference_ohm, j.reference_sd_ohm, j.lead_ohm, j.lead_sd_ohm, j.gain_ratio
-        );
+        let text = described(j);
         parts.push(row("jig", &j.stamp, at, text));
     }
     if let Some(m) = &station.microphone {
         let text = format!(
             "{:.4} mV/Pa ± {:.2} dB",
             1e3 * m.sensitivity_v_per_pa,
-            m.sd_db
+            2.0 * m.sd_db
         );
         parts.push(row("microphone", &m.stamp, at, text));
     }
@@ -92,10 +103,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         };
         return out.document(&document).map(|()| exit);
     }
-    out.line(format!(
-        "station {}, ± is one standard deviation\n",
-        station.name
-    ));
+    out.line(format!("station {}, ± is k = 2 (95 %)\n", station.name));
     for p in &parts {
         let serial = p.serial.as_deref().unwrap_or("no serial");
         let age = p
@@ -106,6 +114,9 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
             p.part, p.valid_days, p.taken
         ));
         out.line(paragraph(&format!("{serial}; {}", p.text), 12));
+        if let Some(device) = &p.device {
+            out.line(paragraph(&format!("recorded from: {device}"), 12));
+        }
     }
     if let Some(c) = &station.check {
         out.line(format!(

@@ -50,13 +50,14 @@ fn days(text: &str) -> Result<f64, String> {
 }
 
 impl Stamped {
-    /// As the file has it.
+    /// As the file has it; `device` is what the takes say that they were recorded from.
     #[must_use]
-    pub fn stamp(&self) -> Stamp {
+    pub fn stamp(&self, device: Option<&str>) -> Stamp {
         Stamp {
             taken: moment(self.taken),
             serial: self.serial.clone(),
             valid_days: self.valid_days,
+            device: device.map(str::to_string),
         }
     }
 }
@@ -77,6 +78,49 @@ pub fn existing(path: &Path) -> Result<Option<Station>, Failure> {
         .transpose()
 }
 
+/// As [`existing`], where the loop-back and its table are about to be replaced.
+///
+/// # Errors
+/// [`Failure`] for a file that is wrong.
+pub fn existing_without_table(path: &Path) -> Result<Option<Station>, Failure> {
+    path.exists()
+        .then(|| station::read_without_table(path).map_err(Failure::input))
+        .transpose()
+}
+
+/// One station file is of one bench: takes of the virtual bench and of a real one do not meet in it.
+///
+/// # Errors
+/// [`Failure`] that names the take and the calibration that is there.
+pub fn same_bench(
+    path: &Path,
+    station: Option<&Station>,
+    take: &Path,
+    device: Option<&str>,
+) -> Result<(), Failure> {
+    let unreal = station::is_virtual(device);
+    let stamps = station.map(Station::stamps).into_iter().flatten();
+    let mut others = stamps.filter(|(_, s)| s.is_some_and(|s| s.is_virtual() != unreal));
+    let Some((part, _)) = others.next() else {
+        return Ok(());
+    };
+    let word = |unreal: bool| {
+        if unreal {
+            "of the virtual bench"
+        } else {
+            "of a real bench"
+        }
+    };
+    Err(Failure::input(format!(
+        "{}: is a take {}, and the {} in {} is {}; expected another station file for it",
+        take.display(),
+        word(unreal),
+        part.word(),
+        path.display(),
+        word(!unreal)
+    )))
+}
+
 /// The station, whose file must be there.
 ///
 /// # Errors
@@ -89,10 +133,11 @@ pub fn station(path: &Path) -> Result<Station, Failure> {
 ///
 /// # Errors
 /// [`Failure`] where neither says one, or both and not the same.
-pub fn name(station: Option<&Station>, stamped: &Stamped) -> Result<String, Failure> {
+pub fn name(path: &Path, station: Option<&Station>, stamped: &Stamped) -> Result<String, Failure> {
     match (station, &stamped.name) {
         (Some(station), Some(other)) if station.name != *other => Err(Failure::input(format!(
-            "--name {other}: the file is of the station «{}»; expected that name or another file",
+            "--name {other}: {} is of the station «{}»; expected that name or another file",
+            path.display(),
             station.name
         ))),
         (Some(station), _) => Ok(station.name.clone()),
@@ -100,9 +145,10 @@ pub fn name(station: Option<&Station>, stamped: &Stamped) -> Result<String, Fail
         (None, Some(name)) => Err(Failure::input(format!(
             "--name «{name}»: expected 1 to {STATION_LENGTH} bytes without blanks at the ends"
         ))),
-        (None, None) => Err(Failure::input(
-            "the station file is not there yet; expected --name CODE to make one",
-        )),
+        (None, None) => Err(Failure::input(format!(
+            "{}: is not there yet; expected --name CODE to make a station file",
+            path.display()
+        ))),
     }
 }
 

@@ -15,6 +15,7 @@
 
 use super::CalibrationError;
 use super::pair::{Mean, Pair};
+use crate::design::station::Jig;
 use crate::special::probability::gamma_tail;
 
 /// Least chance at which a set is believed.
@@ -27,6 +28,10 @@ pub const CONTACT_OHM: f64 = 0.002;
 const POSSIBLE_LEAD_OHM: [f64; 2] = [-0.02, 2.0];
 /// A resistor's reactance over the loop's resistance stays below this.
 const REACTIVE: f64 = 0.05;
+
+/// An uncertainty may be this much larger than that of the calibration before it without being worse: so much differs from
+/// one set of the same resistors to the next (judgement).
+const AS_CLOSE: f64 = 1.1;
 
 /// A take of a known resistor.
 #[derive(Debug, Clone)]
@@ -159,10 +164,56 @@ pub fn solve(
 }
 
 fn chance(solved: &Solved) -> f64 {
-    if solved.freedom == 0 {
+    chance_of(solved.chi_squared, solved.freedom)
+}
+
+fn chance_of(chi_squared: f64, freedom: usize) -> f64 {
+    if freedom == 0 {
         return 1.0;
     }
-    gamma_tail(0.5 * solved.freedom as f64, 0.5 * solved.chi_squared)
+    gamma_tail(0.5 * freedom as f64, 0.5 * chi_squared)
+}
+
+/// In what a new calibration of a jig is worse than the one before it, in words; empty where it is as good. What the older one
+/// does not state (0 for an uncertainty) is not compared.
+#[must_use]
+pub fn worse(new: &Jig, old: &Jig) -> Vec<String> {
+    let mut list = Vec::new();
+    if let (Some(new), Some(old)) = (new.resistors, old.resistors)
+        && new < old
+    {
+        list.push(format!("fewer known resistors, {new} instead of {old}"));
+    }
+    for (what, new, old) in [
+        ("reference", new.reference_sd_ohm, old.reference_sd_ohm),
+        ("leads", new.lead_sd_ohm, old.lead_sd_ohm),
+    ] {
+        if old > 0.0 && new > AS_CLOSE * old {
+            list.push(format!(
+                "{what} known to ± {:.4} Ω instead of ± {:.4} Ω",
+                2.0 * new,
+                2.0 * old
+            ));
+        }
+    }
+    let agreement = |jig: &Jig| {
+        let freedom = (jig.resistors? as usize).checked_sub(2)?;
+        let chi_squared = jig.chi_squared?;
+        Some((chi_squared, freedom, chance_of(chi_squared, freedom)))
+    };
+    if let (Some((chi_squared, freedom, chance)), Some(before)) = (agreement(new), agreement(old))
+        && chance < AGREES
+        && before.2 >= AGREES
+    {
+        list.push(format!(
+            "takes that hardly agree, chi-squared {chi_squared:.1} with freedom {freedom} (chance {:.0} %) instead of {:.1} with freedom {} ({:.0} %)",
+            100.0 * chance,
+            before.0,
+            before.1,
+            100.0 * before.2
+        ));
+    }
+    list
 }
 
 /// Which member the others contradict, in words.

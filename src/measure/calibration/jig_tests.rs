@@ -104,3 +104,41 @@ fn impossible_leads_are_refused() {
     let told = solve(&set, 1.002, 0.0, NO_LEADS).unwrap_err().to_string();
     assert!(told.contains("the leads would have -1.486 Ω"), "{told}");
 }
+
+fn calibrated(resistors: Option<u32>, reference_sd_ohm: f64, chi_squared: f64) -> Jig {
+    Jig {
+        stamp: crate::design::station::Stamp {
+            taken: "2026-03-01T09:00:00Z".to_string(),
+            serial: None,
+            valid_days: 365.0,
+            device: None,
+        },
+        reference_ohm: 10.0,
+        reference_sd_ohm,
+        reference_power_w: None,
+        lead_ohm: 0.05,
+        lead_sd_ohm: 0.002,
+        gain_ratio: 1.0,
+        gain_ratio_sd: 0.0,
+        resistors,
+        chi_squared: Some(chi_squared),
+        how: None,
+    }
+}
+
+/// DERIVED: with two degrees of freedom the chance of chi-squared is exp(−chi-squared/2): 22 % of 3.0, 4.1 % of 6.4.
+#[test]
+fn what_makes_a_calibration_worse_is_named() {
+    let good = calibrated(Some(4), 0.004, 3.0);
+    let told = |new: Jig| worse(&new, &good).join("; ");
+    assert_eq!(told(calibrated(Some(4), 0.0042, 5.0)), "");
+    assert_eq!(told(calibrated(Some(6), 0.003, 3.0)), "");
+    assert!(told(calibrated(Some(3), 0.004, 0.5)).contains("3 instead of 4"));
+    assert!(told(calibrated(Some(4), 0.008, 0.5)).contains("± 0.0160 Ω instead of ± 0.0080 Ω"));
+    let split = told(calibrated(Some(4), 0.004, 6.4));
+    assert!(split.contains("chi-squared 6.4 with freedom 2"), "{split}");
+    assert!(split.contains("(chance 4 %) instead of 3.0"), "{split}");
+    // What an older file does not state is not held against the new one.
+    let bare = calibrated(None, 0.0, 0.0);
+    assert_eq!(worse(&calibrated(Some(1), 0.1, 0.0), &bare), [""; 0]);
+}

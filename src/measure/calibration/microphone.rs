@@ -34,7 +34,7 @@ const DISTORTION: f64 = 0.025;
 const NOISE: f64 = 0.1;
 
 /// What was found of a tone.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Tone {
     /// Frequency, Hz.
     pub frequency_hz: f64,
@@ -48,6 +48,8 @@ pub struct Tone {
     pub distortion: f64,
     /// What is left beside tone and harmonics over the tone, RMS, as a fraction.
     pub noise: f64,
+    /// What the file says that it was recorded from.
+    pub device: Option<String>,
 }
 
 /// A sensitivity.
@@ -74,8 +76,9 @@ pub fn read(path: &Path, channel: usize, nominal_hz: f64) -> Result<Tone, Calibr
             samples,
         });
     }
+    let device = data.device;
     tone(&data.sample[0], data.rate_hz, nominal_hz)
-        .and_then(|tone| judge(&tone, nominal_hz).map(|()| tone))
+        .and_then(|tone| judge(&tone, nominal_hz).map(|()| Tone { device, ..tone }))
         .map_err(|why| CalibrationError::Unfit { file, why })
 }
 
@@ -129,6 +132,7 @@ pub fn tone(signal: &[f64], rate_hz: f64, nominal_hz: f64) -> Result<Tone, Strin
         mean_sd_db: 20.0 / std::f64::consts::LN_10 * (variance / count).sqrt() / mean,
         distortion: harmonics.sqrt() / mean,
         noise: (2.0 * rest.max(0.0)).sqrt() / mean,
+        device: None,
     })
 }
 

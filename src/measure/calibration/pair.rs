@@ -30,6 +30,8 @@ pub struct Pair {
     pub file: String,
     /// BLAKE3 digest of the file, hex.
     pub digest: String,
+    /// What the file says that it was recorded from.
+    pub device: Option<String>,
     /// Usable frequencies, ascending, Hz.
     pub frequency_hz: Vec<f64>,
     /// Ratio.
@@ -126,6 +128,7 @@ pub fn read(
     let mut pair = Pair {
         file,
         digest: data.digest,
+        device: data.device,
         frequency_hz: Vec::new(),
         ratio: Vec::new(),
         noise_rms: Vec::new(),
