@@ -14,7 +14,7 @@
 use super::card::{Card, CardError, Fault, FaultKind, Hear, Play, Running, Shape};
 use super::guide::What;
 use crate::design::Design;
-use crate::rehearse::live::{Live, LiveUnit, Mistake};
+use crate::rehearse::live::{Live, LiveUnit, Mistake, Wired};
 use crate::rehearse::random::Random;
 use crate::rehearse::settings::{self, Difference, Setting, SettingError};
 use crate::rehearse::{RehearseError, Wanted};
@@ -31,7 +31,7 @@ pub const RATES_HZ: [u32; 5] = [44_100, 48_000, 88_200, 96_000, 192_000];
 /// Most channels in either direction.
 pub const MOST_CHANNELS: usize = 8;
 /// What it is called.
-pub const LABEL: &str = "virtual bench";
+pub const LABEL: &str = crate::design::station::VIRTUAL_BENCH;
 
 /// How fast the card runs.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -125,7 +125,7 @@ struct State {
     design: Design,
     differences: Vec<Difference>,
     choices: Choices,
-    connected: Wanted,
+    connected: Wired,
     takes: u64,
 }
 
@@ -144,10 +144,17 @@ impl Operator {
     /// # Errors
     /// [`RehearseError::Probe`] where the design has no such probe.
     pub fn connect(&self, what: &What) -> Result<(), RehearseError> {
-        let wanted = wanted(what);
+        self.wire(Wired::Unit(wanted(what)))
+    }
+
+    /// As [`Operator::connect`], for the unit or for a known thing to calibrate with.
+    ///
+    /// # Errors
+    /// As there.
+    pub fn wire(&self, wired: Wired) -> Result<(), RehearseError> {
         let mut state = self.state();
-        LiveUnit::new(&state.design, &wanted, &state.choices.bench)?;
-        state.connected = wanted;
+        LiveUnit::wired(&state.design, &wired, &state.choices.bench)?;
+        state.connected = wired;
         Ok(())
     }
 
@@ -212,7 +219,7 @@ impl VirtualCard {
                 design: built.design,
                 differences: built.differences,
                 choices,
-                connected: Wanted::Impedance,
+                connected: Wired::Unit(Wanted::Impedance),
                 takes: 0,
             }))),
         })
@@ -291,7 +298,7 @@ impl Card for VirtualCard {
         choices.bench.sample_rate_hz = shape.sample_rate_hz;
         choices.bench.seed = random.bits();
         choices.block = choices.block.clamp(1, 1 << 16);
-        let unit = LiveUnit::new(&state.design, &state.connected, &choices.bench)
+        let unit = LiveUnit::wired(&state.design, &state.connected, &choices.bench)
             .map_err(|e| fail(e.to_string()))?;
         let seconds = |s: f64| (s * f64::from(shape.sample_rate_hz)) as usize;
         let loop_ = Loop {

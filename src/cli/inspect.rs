@@ -286,6 +286,7 @@ fn recorded(args: &Args, serial: &str, limits: &Limits, out: &Output) -> Result<
     sweep.duration_s = Some(sweep.duration_s.unwrap_or(QUICK_S));
     let session = record::session(
         &record::Args {
+            known: record::KnownArgs::default(),
             set: Some(args.captures.clone()),
             design: args.design.clone(),
             unit: Some(serial.to_string()),

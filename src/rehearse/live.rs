@@ -14,6 +14,10 @@
 //! | --- | --- | --- |
 //! | first | voltage ahead of the reference resistor | loop-back of the amplifier's voltage |
 //! | second | voltage across the loudspeaker | microphone |
+//!
+//! For calibrations a known thing stands in the unit's place ([`Wired`]): a resistor in the jig, whose second input sees
+//! (R + leads)/(R + leads + reference) of the first; both inputs on the amplifier's voltage; or the microphone in a level calibrator, whose tone it
+//! hears without the room while the first input stays on the amplifier.
 
 use super::air::Air;
 use super::ear::Ear;
@@ -25,6 +29,25 @@ use super::run::LARGEST_PA;
 use super::unit::{Grid, Unit};
 use super::{RehearseError, rate_hz};
 use crate::design::{Design, ProbePlace};
+use std::f64::consts::TAU;
+
+/// Frequency of the virtual level calibrator, Hz (IEC 60942, from memory: the usual one).
+pub const CALIBRATOR_HZ: f64 = 1000.0;
+/// Reference pressure of levels, Pa.
+const REFERENCE_PA: f64 = 20e-6;
+
+/// What stands on the inputs.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Wired {
+    /// The unit, in the jig or before a microphone.
+    Unit(Wanted),
+    /// A known resistor in the jig in the loudspeaker's place, Ω; 0 is a short.
+    Resistor(f64),
+    /// Both inputs on the amplifier's voltage.
+    BothInputs,
+    /// The microphone in a level calibrator of [`CALIBRATOR_HZ`] at this level, dB re 20 µPa RMS.
+    Calibrator(f64),
+}
 
 /// What the operator did wrong, for tests and training.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -54,6 +77,10 @@ pub struct Live {
     pub microphone_v_per_unit: f64,
     /// Reference resistor of the jig, Ω.
     pub reference_ohm: f64,
+    /// Resistance of its leads to what it measures, Ω; the second input sees it too.
+    pub lead_ohm: f64,
+    /// Second input's gain over the first's.
+    pub gain_ratio: f64,
     /// Room noise within 5 to 500 Hz, dB re 20 µPa; `None`: neither room nor recorder makes any noise.
     pub noise_db_spl: Option<f64>,
     /// Hum at the microphone, dB re 20 µPa at 50 Hz; the jig picks up the same voltage as the microphone gives.
@@ -84,6 +111,8 @@ impl Default for Live {
             input_v_per_unit: 40.0,
             microphone_v_per_unit: 1.0,
             reference_ohm: 10.0,
+            lead_ohm: 0.0,
+            gain_ratio: 1.0,
             noise_db_spl: Some(35.0),
             hum_db_spl: None,
             drift_ppm: 0.0,
@@ -93,6 +122,19 @@ impl Default for Live {
             probe_gain: Vec::new(),
             mistake: None,
             seed: 1,
+        }
+    }
+}
+
+impl Live {
+    /// A bench to train at, as real ones are: no part of it has quite the value that is written on it.
+    #[must_use]
+    pub fn to_train_at() -> Self {
+        Self {
+            reference_ohm: 9.987,
+            lead_ohm: 0.052,
+            gain_ratio: 1.0021,
+            ..Self::default()
         }
     }
 }
@@ -119,12 +161,46 @@ impl Tape {
     }
 }
 
+/// What makes the voltages of both inputs.
+enum Behind {
+    /// The unit in the jig.
+    Jig(Box<Unit>),
+    /// The unit before a microphone.
+    Room(Box<Unit>, Box<Ear>),
+    /// A resistor in the jig, Ω.
+    Resistor(f64),
+    /// One voltage on both inputs.
+    BothInputs,
+    /// The microphone in a calibrator, peak Pa.
+    Calibrator(f64),
+}
+
+impl Behind {
+    fn ear(&self) -> Option<&Ear> {
+        match self {
+            Self::Room(_, ear) => Some(ear),
+            _ => None,
+        }
+    }
+
+    /// Whether the second input is the microphone's.
+    fn is_microphone(&self) -> bool {
+        matches!(self, Self::Room(..) | Self::Calibrator(_))
+    }
+
+    /// Loudest pressure in the unit so far, Pa.
+    fn largest_pa(&self) -> f64 {
+        match self {
+            Self::Jig(unit) | Self::Room(unit, _) => unit.largest_pa(),
+            _ => 0.0,
+        }
+    }
+}
+
 /// A unit on a bench, running.
 pub struct LiveUnit {
     live: Live,
-    unit: Unit,
-    /// `None`: the jig.
-    ear: Option<Ear>,
+    behind: Behind,
     is_inside: bool,
     gain: f64,
     step_hz: f64,
@@ -151,10 +227,14 @@ impl LiveUnit {
     /// # Errors
     /// [`RehearseError`]: a probe that the design does not have, or a design that cannot be simulated.
     pub fn new(design: &Design, wanted: &Wanted, live: &Live) -> Result<Self, RehearseError> {
-        let wired = match &live.mistake {
-            Some(Mistake::LeftAt(other)) => other,
-            _ => wanted,
-        };
+        Self::wired(design, &Wired::Unit(wanted.clone()), live)
+    }
+
+    /// As [`LiveUnit::new`], with the unit or a known thing on the inputs.
+    ///
+    /// # Errors
+    /// As there.
+    pub fn wired(design: &Design, wired: &Wired, live: &Live) -> Result<Self, RehearseError> {
         let air = Air::new(design.air);
         let step_hz = rate_hz(live.band_hz[1]);
         let grid = Grid {
@@ -165,26 +245,38 @@ impl LiveUnit {
             quadratic: true,
         };
         let card_hz = f64::from(live.sample_rate_hz);
-        let source_ohm = match wired {
-            Wanted::Impedance => live.reference_ohm,
-            Wanted::Pressure(_) => design.drive.source_ohm,
-        };
-        let mut unit = Unit::new(design, &air, grid, source_ohm)?;
+        let unit = |source_ohm: f64| Unit::new(design, &air, grid, source_ohm).map(Box::new);
         let mut random = Random::new(live.seed, 0x6c69_7665);
-        let (mut ear, mut is_inside, mut gain) = (None, false, 1.0);
-        if let Wanted::Pressure(name) = wired {
-            let probe = probe_named(design, name)?;
-            ear = Some(Ear::new(design, probe, &mut unit, &air)?);
-            is_inside = matches!(probe.place, ProbePlace::Inside { .. });
-            let gains = live.probe_gain.iter().filter(|(known, _)| known == name);
-            gain = gains.map(|(_, gain)| gain).product();
-        }
+        let (mut is_inside, mut gain) = (false, 1.0);
+        let wanted = match (wired, &live.mistake) {
+            (Wired::Unit(_), Some(Mistake::LeftAt(other))) => Wired::Unit(other.clone()),
+            _ => wired.clone(),
+        };
+        let behind = match wanted {
+            Wired::Unit(Wanted::Impedance) => {
+                Behind::Jig(unit(live.reference_ohm + live.lead_ohm)?)
+            }
+            Wired::Unit(Wanted::Pressure(name)) => {
+                let mut unit = unit(design.drive.source_ohm)?;
+                let probe = probe_named(design, &name)?;
+                let ear = Ear::new(design, probe, &mut unit, &air)?;
+                is_inside = matches!(probe.place, ProbePlace::Inside { .. });
+                let gains = live.probe_gain.iter().filter(|(known, _)| *known == name);
+                gain = gains.map(|(_, gain)| gain).product();
+                Behind::Room(unit, Box::new(ear))
+            }
+            Wired::Resistor(ohm) => Behind::Resistor(ohm),
+            Wired::BothInputs => Behind::BothInputs,
+            Wired::Calibrator(level_db) => Behind::Calibrator(
+                std::f64::consts::SQRT_2 * REFERENCE_PA * 10f64.powf(level_db / 20.0),
+            ),
+        };
         let into_unit = Resampler::new(card_hz, step_hz);
         let out_of_unit = Resampler::new(step_hz, card_hz);
-        let ahead = ear.as_ref().map_or(0.0, |ear| 1.0 - ear.offset());
+        let ahead = behind.ear().map_or(0.0, |ear| 1.0 - ear.offset());
         let latency_s = (into_unit.half() as f64 + 1.0) / card_hz
             + (out_of_unit.half() as f64 + ahead + 2.0) / step_hz;
-        let room = live.noise_db_spl.filter(|_| ear.is_some());
+        let room = live.noise_db_spl.filter(|_| behind.ear().is_some());
         Ok(Self {
             room: room.map(|db| Room::new(pressure_pa(db), card_hz, &mut random)),
             hum: live
@@ -196,8 +288,7 @@ impl LiveUnit {
             slam_pa: None,
             largest_pa: 0.0,
             live: live.clone(),
-            unit,
-            ear,
+            behind,
             is_inside,
             gain,
             step_hz,
@@ -235,7 +326,7 @@ impl LiveUnit {
         let period_s = 1.0 / (card_hz * pace);
         // A millionth of a frame: rounding must not hold one back.
         let due = (self.played.end() as f64 * pace + 1e-6).floor() as u64;
-        let late = self.ear.as_ref().map_or(0.5, Ear::offset);
+        let late = self.behind.ear().map_or(0.5, Ear::offset);
         while self.frames < due {
             let recorder_s = self.frames as f64 * period_s;
             let position = (recorder_s - self.latency_s()) * self.step_hz;
@@ -260,6 +351,8 @@ impl LiveUnit {
     fn step_unit(&mut self) -> Result<(), RehearseError> {
         let ratio = f64::from(self.live.sample_rate_hz) / self.step_hz;
         let half = self.into_unit.half() as i64;
+        // What stands across the leads of all that does not stand across the loudspeaker.
+        let lead_share = self.live.lead_ohm / (self.live.lead_ohm + self.live.reference_ohm);
         loop {
             let position = (self.steps as f64 + 0.5) * ratio;
             if position.floor() as i64 + half >= self.played.end() {
@@ -268,17 +361,28 @@ impl LiveUnit {
             let volts = self
                 .into_unit
                 .at(&self.played.sample, self.played.start, position);
-            let step = self.unit.step(volts);
             self.first.sample.push(volts);
-            self.second.sample.push(match &self.ear {
-                None => step.terminal_v,
-                Some(ear) => ear.pressure_pa(&self.unit),
+            self.second.sample.push(match &mut self.behind {
+                Behind::Jig(unit) => {
+                    let terminal_v = unit.step(volts).terminal_v;
+                    terminal_v + lead_share * (volts - terminal_v)
+                }
+                Behind::Room(unit, ear) => {
+                    unit.step(volts);
+                    ear.pressure_pa(unit)
+                }
+                Behind::Resistor(ohm) => {
+                    let seen_ohm = *ohm + self.live.lead_ohm;
+                    volts * seen_ohm / (seen_ohm + self.live.reference_ohm)
+                }
+                Behind::BothInputs => volts,
+                Behind::Calibrator(_) => 0.0,
             });
             self.steps += 1;
         }
         let next = (self.steps as f64 + 0.5) * ratio;
         self.played.forget(next as i64 - half - 1);
-        if self.unit.largest_pa() < LARGEST_PA {
+        if self.behind.largest_pa() < LARGEST_PA {
             return Ok(());
         }
         Err(RehearseError::Unstable {
@@ -289,7 +393,11 @@ impl LiveUnit {
     /// Voltage of the second input: of the loudspeaker, or of the microphone for a pressure.
     fn second_volts(&mut self, value: f64, recorder_s: f64) -> f64 {
         let hum_pa = self.hum.as_ref().map_or(0.0, |hum| hum.at(recorder_s));
-        if self.ear.is_none() {
+        if let Behind::Calibrator(peak_pa) = self.behind {
+            let tone = peak_pa * (TAU * CALIBRATOR_HZ * recorder_s).sin();
+            return tone * SENSITIVITY_V_PER_PA;
+        }
+        if !self.behind.is_microphone() {
             return value + hum_pa * SENSITIVITY_V_PER_PA;
         }
         self.largest_pa = self.largest_pa.max(value.abs());
@@ -308,9 +416,10 @@ impl LiveUnit {
     }
 
     fn digitise(&mut self, [first, mut second]: [f64; 2]) -> [f64; 2] {
-        let full = match self.ear {
-            None => self.live.input_v_per_unit,
-            Some(_) => self.live.microphone_v_per_unit,
+        let full = if self.behind.is_microphone() {
+            self.live.microphone_v_per_unit
+        } else {
+            self.live.input_v_per_unit
         };
         let volts = match self.live.mistake {
             Some(Mistake::Swapped) => [second, first],
@@ -325,7 +434,8 @@ impl LiveUnit {
         };
         let scale = [self.live.input_v_per_unit, full];
         [0, 1].map(|k| {
-            let mut x = volts[k] / scale[k] + self.live.offset;
+            let gain = [1.0, self.live.gain_ratio][k];
+            let mut x = gain * volts[k] / scale[k] + self.live.offset;
             if self.live.noise_db_spl.is_some() {
                 x += CONVERTER_NOISE * self.random.normal();
             }

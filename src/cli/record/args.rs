@@ -1,5 +1,6 @@
 //! The options of `bassay record`.
 
+use crate::rehearse::live::Wired;
 use crate::rehearse::settings;
 use std::path::PathBuf;
 
@@ -40,6 +41,56 @@ pub struct Args {
     /// A virtual unit.
     #[command(flatten)]
     pub unreal: Virtual,
+    /// A known thing on the virtual bench.
+    #[command(flatten)]
+    pub known: Known,
+}
+
+/// A known thing on the virtual bench instead of the unit, to calibrate a station with; one of them.
+#[derive(Debug, Clone, Default, clap::Args)]
+#[command(next_help_heading = "Virtual bench")]
+#[group(multiple = false)]
+pub struct Known {
+    /// With --out: a known resistor in the jig in the loudspeaker's place; 0 is a short
+    #[arg(long, value_name = "OHM", requires = "virtual_design", conflicts_with = "set", value_parser = resistor)]
+    pub in_jig: Option<f64>,
+    /// With --out: both inputs on one point, the amplifier's voltage
+    #[arg(long, requires = "virtual_design", conflicts_with = "set")]
+    pub both_inputs: bool,
+    /// With --out: the microphone in a level calibrator of 1 kHz, at this level
+    #[arg(long, value_name = "DB", requires = "virtual_design", conflicts_with = "set", value_parser = calibrator)]
+    pub calibrator_db: Option<f64>,
+}
+
+/// A number within a range, with the message of one that is not.
+fn within(text: &str, [least, most]: [f64; 2], unit: &str) -> Result<f64, String> {
+    text.parse()
+        .ok()
+        .filter(|v| (least..=most).contains(v))
+        .ok_or_else(|| format!("found «{text}»; expected {least} to {most} {unit}"))
+}
+
+fn resistor(text: &str) -> Result<f64, String> {
+    within(text, [0.0, 1e6], "Ω")
+}
+
+/// The virtual microphone's input is full at 132 dB peak.
+fn calibrator(text: &str) -> Result<f64, String> {
+    within(text, [60.0, 124.0], "dB re 20 µPa")
+}
+
+impl Known {
+    /// What stands on the inputs, and how it is called; `None`: the unit.
+    pub(super) fn wired(&self) -> Option<(Wired, String)> {
+        if let Some(ohm) = self.in_jig {
+            return Some((Wired::Resistor(ohm), format!("{ohm} Ω in the jig")));
+        }
+        if self.both_inputs {
+            return Some((Wired::BothInputs, "both inputs on one point".to_string()));
+        }
+        let db = self.calibrator_db?;
+        Some((Wired::Calibrator(db), format!("a calibrator of {db} dB")))
+    }
 }
 
 /// Devices and channels; each replaces what the station file says.

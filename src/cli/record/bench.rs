@@ -16,7 +16,7 @@ use crate::capture::wiring::Wiring;
 use crate::cli::failure::Failure;
 use crate::design::captures::{CaptureKind, CaptureSet, MicrophoneScale, Recorded, SweepPlan};
 use crate::design::path::matches;
-use crate::design::station::Station;
+use crate::design::station::{Part, Station};
 use crate::design::{AirConditions, Design, read, station};
 use crate::rehearse::live::Live;
 use crate::rehearse::settings::Setting;
@@ -57,21 +57,27 @@ pub(super) fn sweep_of(args: &Args) -> Result<SweepPlan, Failure> {
     Ok(plan)
 }
 
-/// Station file and options together; the virtual bench knows its own scales.
+/// Station file and options together; the virtual bench knows its own scales, but what the station says of the virtual bench
+/// holds for it as it does for a real one.
 pub(super) fn wiring_of(args: &Args, station: Option<&Station>) -> Result<Wiring, Failure> {
     let mut wiring = station.map_or_else(Wiring::bare, Wiring::of);
     if args.unreal.virtual_design.is_some() {
-        let live = Live::default();
+        let live = Live::to_train_at();
         wiring.card.output_v_per_unit = Some(live.amplifier_v_per_unit);
         wiring.card.reference_v_per_unit = Some(live.input_v_per_unit);
-        wiring.reference_ohm = Some(live.reference_ohm);
-        wiring.lead_ohm = 0.0;
-        wiring.gain_ratio = 1.0;
-        wiring.scale = MicrophoneScale::Sensitivity {
-            sensitivity_v_per_pa: SENSITIVITY_V_PER_PA,
-            microphone_v_per_unit: live.microphone_v_per_unit,
-        };
-        wiring.correction = None;
+        let calibrated = station.map_or_else(Vec::new, Station::virtual_parts);
+        if !calibrated.contains(&Part::Jig) {
+            wiring.reference_ohm = Some(live.reference_ohm);
+            wiring.lead_ohm = live.lead_ohm;
+            wiring.gain_ratio = live.gain_ratio;
+        }
+        if !calibrated.contains(&Part::Microphone) {
+            wiring.scale = MicrophoneScale::Sensitivity {
+                sensitivity_v_per_pa: SENSITIVITY_V_PER_PA * live.gain_ratio,
+                microphone_v_per_unit: live.microphone_v_per_unit,
+            };
+            wiring.correction = None;
+        }
     }
     let own = &args.bench;
     let card = &mut wiring.card;
@@ -173,7 +179,11 @@ pub(super) fn open_card(
         return sound_card(wiring).map(|card| (card, None));
     };
     let design = read::read(file).map_err(Failure::input)?;
-    let unit = args.unreal.unit(&crate::files::read_whole(file)?);
+    let mut unit = args.unreal.unit(&crate::files::read_whole(file)?);
+    let known = args.known.wired();
+    if let Some((_, name)) = &known {
+        unit += &format!(", {name}");
+    }
     let faults = faults(args)?;
     if !(args.unreal.pace > 0.0 && args.unreal.pace <= 1000.0) {
         return Err(Failure::input(format!(
@@ -184,7 +194,7 @@ pub(super) fn open_card(
     let mut live = Live {
         band_hz,
         seed: args.unreal.seed.unwrap_or(1),
-        ..Live::default()
+        ..Live::to_train_at()
     };
     if let Some(level) = args.unreal.noise_db_spl {
         live.noise_db_spl = Some(level);
@@ -208,6 +218,9 @@ pub(super) fn open_card(
     let card =
         VirtualCard::new(&design, &faults, args.unreal.seed, choices).map_err(Failure::input)?;
     let operator = card.operator();
+    if let Some((wired, _)) = known {
+        operator.wire(wired).map_err(Failure::input)?;
+    }
     Ok((Box::new(card), Some(operator)))
 }
 
@@ -239,6 +252,16 @@ impl Bench {
     /// Opens the card and gathers what is known of the bench.
     pub fn open(args: &Args, set: &CaptureSet, design: Design) -> Result<Self, Failure> {
         let station = station_of(args, set)?;
+        if let Some(station) = &station
+            && args.unreal.virtual_design.is_none()
+            && let Some(part) = station.virtual_parts().first()
+        {
+            return Err(Failure::input(format!(
+                "{}: its {} was calibrated on the virtual bench and says nothing of a real one; expected a station file of this bench, or --virtual DESIGN",
+                station.file.display(),
+                part.word()
+            )));
+        }
         let wiring = wiring_of(args, station.as_ref())?;
         check_channels(&wiring.card)?;
         let allowed: Vec<Name> = args

@@ -106,6 +106,11 @@ pub(super) fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     let (mut card, _) = open_card(args, &wiring, [sweep.start_hz, sweep.stop_hz])?;
     let mut desk = Desk::new(out)?;
     desk.say(cautions());
+    if args.unreal.virtual_design.is_some() {
+        let what = args.known.wired();
+        let what = what.map_or("the unit in the jig".to_string(), |(_, name)| name);
+        desk.say(format!("\nVirtual bench, no sound is made: {what}"));
+    }
     desk.say(format!(
         "\nWithout a design nothing is forecast: whether this level ({level_dbfs:.1} dBFS) hurts\n\
          driver, amplifier or ears cannot be told. Begin low."

@@ -10,7 +10,8 @@ mod loose;
 mod ramp;
 
 pub use args::{
-    Args, Bench as BenchArgs, Level as LevelArgs, Sweep as SweepArgs, Virtual as VirtualArgs,
+    Args, Bench as BenchArgs, Known as KnownArgs, Level as LevelArgs, Sweep as SweepArgs,
+    Virtual as VirtualArgs,
 };
 
 use super::failure::Failure;
