@@ -1,6 +1,7 @@
 //! `bassay deconvolve CAPTURES`: responses, impulse responses, harmonics, noise floor.
 
 use super::failure::Failure;
+use super::ledger::place::paragraph;
 use super::output::Output;
 use super::{Exit, load};
 use crate::files::write_whole;
@@ -100,6 +101,21 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
                 repeat.file,
                 clock_time(repeat.start_s),
                 if repeat.used { "" } else { ", left out" }
+            ));
+        }
+    }
+    for r in &responses {
+        if let Some(silence) = r.take.silence.filter(|s| s.left_out_s > 0.0) {
+            out.line(paragraph(
+                &format!(
+                    "{}: the noise was read from {} to {} of {}; {:.1} s of that silence hold more than noise and were left out",
+                    r.observation.label(),
+                    clock_time(silence.from_s),
+                    clock_time(silence.to_s),
+                    r.take.file,
+                    silence.left_out_s
+                ),
+                2,
             ));
         }
     }

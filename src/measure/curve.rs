@@ -94,6 +94,7 @@ pub fn to_response(curve: &CurveFile) -> Result<Response, MeasureError> {
             polarity: 1,
             usable_hz: [grid[0], grid[grid.len() - 1]],
             start_s: 0.0,
+            silence: None,
             repeats: Vec::new(),
             warnings: Vec::new(),
         },

@@ -123,11 +123,24 @@ pub struct Take {
     pub usable_hz: [f64; 2],
     /// Start of the sweep in the file, s.
     pub start_s: f64,
+    /// The silence from which its noise was read; `None` for a curve.
+    pub silence: Option<Silence>,
     /// All takes that were averaged or dropped; empty where there was one.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub repeats: Vec<Repeat>,
     /// Doubtful but usable.
     pub warnings: Vec<TakeWarning>,
+}
+
+/// A silence from which the noise of a take was read.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Silence {
+    /// Its start in the file, s.
+    pub from_s: f64,
+    /// Its end in the file, s.
+    pub to_s: f64,
+    /// How much of the silence was left out, because it held more than noise, s.
+    pub left_out_s: f64,
 }
 
 /// One of several takes of the same thing.
@@ -240,6 +253,7 @@ impl Response {
                 polarity: 1,
                 usable_hz: ends,
                 start_s: 0.0,
+                silence: None,
                 repeats: Vec::new(),
                 warnings: Vec::new(),
             },

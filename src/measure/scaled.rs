@@ -8,7 +8,7 @@
 use super::channels::Channels;
 use super::correction::Correction;
 use super::take::{CALIBRATOR, MeasureError};
-use super::{Harmonic, Impulse, Observation, Response, Take, TakeWarning};
+use super::{Harmonic, Impulse, Observation, Response, Silence, Take, TakeWarning};
 use crate::design::captures::{Capture, CaptureKind};
 use crate::signal::deconvolve::{self, Deconvolved, deconvolve};
 use crate::signal::impedance::{Known, impedance};
@@ -315,6 +315,11 @@ fn response(
             polarity: got.polarity,
             usable_hz: got.usable_hz,
             start_s: got.start_s,
+            silence: Some(Silence {
+                from_s: got.silence_s[0],
+                to_s: got.silence_s[1],
+                left_out_s: got.silence_left_out_s,
+            }),
             repeats: Vec::new(),
             warnings,
         },

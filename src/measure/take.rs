@@ -191,6 +191,10 @@ fn capture(
         for (part, offset_s) in parts(&one, data, sweep, shared)? {
             let mut response = scaled::response_of(&one, &part, sweep, card)?;
             response.take.start_s += offset_s;
+            if let Some(silence) = &mut response.take.silence {
+                silence.from_s += offset_s;
+                silence.to_s += offset_s;
+            }
             list.push(response);
         }
     }

@@ -134,6 +134,10 @@ pub struct Deconvolved {
     pub tail_s: f64,
     /// Lost (positive) or repeated (negative) samples at the given rate: (time in the file, s; samples).
     pub jump: Option<(f64, f64)>,
+    /// Where the noise of the signal was read, s, from and to.
+    pub silence_s: [f64; 2],
+    /// How much of that silence was left out because it held more than noise, s.
+    pub silence_left_out_s: f64,
     /// The strongest mains line in the silence: (Hz, dB over its surroundings).
     pub hum: Option<(f64, f64)>,
 }
@@ -435,6 +439,8 @@ pub fn deconvolve(take: &Take<'_>, sweep: &Sweep) -> Result<Deconvolved, Deconvo
         impulse: (rolled, rate, zero),
         tail_s,
         jump,
+        silence_s: [noise.read.start, noise.read.end].map(|n| n as f64 / rate),
+        silence_left_out_s: noise.left_out as f64 / rate,
         hum: noise.hum(),
     })
 }
