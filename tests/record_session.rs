@@ -450,3 +450,68 @@ fn a_sound_take_survives_the_end_of_the_session() {
     assert!(hound::WavReader::open(take).unwrap().duration() > 48_000);
     assert!(!set.exists());
 }
+
+/// CROSS: what is told after the last take of a set is what `verify` then finds, in a quiet room and in a loud one.
+#[test]
+fn what_verify_leaves_open_is_told_at_the_bench() {
+    let folder = tempfile::tempdir().unwrap();
+    for (name, noise, closed) in [("quiet", "35", true), ("loud", "58", false)] {
+        let set = folder.path().join(name).join("captures.toml");
+        let set = set.to_str().unwrap();
+        let run = |list: &[&str]| {
+            std::process::Command::new(assert_cmd::cargo::cargo_bin("bassay"))
+                .args(list)
+                .stdin(std::process::Stdio::null())
+                .output()
+                .unwrap()
+        };
+        let session = [
+            "record",
+            "--set",
+            set,
+            "--design",
+            NEW[1],
+            "--unit",
+            "dome-31",
+            "--virtual",
+            NEW[1],
+            "--pace",
+            PACE,
+            "--noise-db-spl",
+            noise,
+            "--yes",
+            "--voltage-v",
+            "0.5",
+        ];
+        let out = String::from_utf8(run(&session).stdout).unwrap();
+        assert!(out.lines().all(|l| l.chars().count() <= 80), "{out}");
+        let words = out.split_whitespace().collect::<Vec<_>>().join(" ");
+        let result: Value =
+            serde_json::from_slice(&run(&["verify", set, "--json", "--quiet"]).stdout).unwrap();
+        let bands = result["bands"].as_array().unwrap();
+        let open: Vec<&Value> = bands
+            .iter()
+            .filter(|b| b["verdict"] == "unresolved")
+            .collect();
+        assert_eq!(open.is_empty(), closed, "{out}");
+        let told = if closed {
+            format!("can judge all {} bands. The least certain is", bands.len())
+        } else {
+            format!(
+                "will leave {} of {} bands unresolved:",
+                open.len(),
+                bands.len()
+            )
+        };
+        assert!(words.contains(&told), "{told}\n{out}");
+        for band in open {
+            let label = band["observation"].as_str().unwrap();
+            assert!(words.contains(&format!("{label} at ")), "{label}\n{out}");
+        }
+        assert_eq!(
+            words.contains("noise; a louder or longer sweep"),
+            !closed,
+            "{out}"
+        );
+    }
+}

@@ -44,6 +44,8 @@ pub struct Compared {
     pub systematic_db: Vec<f64>,
     /// The part of it that is the measurement's: level or reference resistor, and air temperature, dB.
     pub measurement_db: Vec<f64>,
+    /// The part of it that is the form of the model, dB.
+    pub form_db: Vec<f64>,
     /// Standard deviation of the noise of each point, dB.
     pub noise_db: Vec<f64>,
     /// How many neighbours share their noise.
@@ -121,15 +123,17 @@ pub fn compare(
                     level_db.hypot(warm)
                 })
                 .collect();
+            let form_db: Vec<f64> = frequency_hz
+                .iter()
+                .map(|&f| form::uncertainty_db(design, kind, f, speed_m_per_s))
+                .collect();
             let systematic_db = (0..s.x.len())
                 .map(|i| {
                     let inputs: f64 = input[n]
                         .iter()
                         .map(|(sd, slope)| (sd * slope[i] * DB).powi(2))
                         .sum();
-                    let form_db =
-                        form::uncertainty_db(design, kind, frequency_hz[i], speed_m_per_s);
-                    (measurement_db[i].powi(2) + form_db * form_db + inputs).sqrt()
+                    (measurement_db[i].powi(2) + form_db[i].powi(2) + inputs).sqrt()
                 })
                 .collect();
             let noise_db = s
@@ -152,6 +156,7 @@ pub fn compare(
                 aligned: aligned[n].clone(),
                 systematic_db,
                 measurement_db,
+                form_db,
                 noise_db,
                 shared,
                 frequency_hz,
@@ -255,6 +260,58 @@ pub fn snr_db(response: &Response, band: &ThirdOctave) -> f64 {
         .map_or(f64::NAN, |b| b.1)
 }
 
+/// Standard parts of the uncertainty of a band, dB.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Parts {
+    /// Noise of the band's mean.
+    pub noise_db: f64,
+    /// Level or reference resistor, and air temperature.
+    pub measurement_db: f64,
+    /// Form of the model.
+    pub form_db: f64,
+    /// Tolerances of what was not fitted.
+    pub inputs_db: f64,
+}
+
+/// Variance of the noise of the mean of points, dB².
+fn noise_variance(compared: &Compared, points: &[usize]) -> f64 {
+    let independent: f64 = points
+        .iter()
+        .map(|&i| 1.0 / compared.shared[i])
+        .sum::<f64>()
+        .max(1.0);
+    points
+        .iter()
+        .map(|&i| compared.noise_db[i].powi(2))
+        .sum::<f64>()
+        / points.len() as f64
+        / independent
+}
+
+/// What the uncertainty of a band is made of; `None` without points.
+#[must_use]
+pub fn parts(compared: &Compared, band: &ThirdOctave) -> Option<Parts> {
+    let points = inside(&compared.frequency_hz, band);
+    if points.is_empty() {
+        return None;
+    }
+    let mean = |each: &[f64]| points.iter().map(|&i| each[i]).sum::<f64>() / points.len() as f64;
+    let [all, measurement_db, form_db] = [
+        &compared.systematic_db,
+        &compared.measurement_db,
+        &compared.form_db,
+    ]
+    .map(|each| mean(each));
+    Some(Parts {
+        noise_db: noise_variance(compared, &points).sqrt(),
+        measurement_db,
+        form_db,
+        inputs_db: (all.powi(2) - measurement_db.powi(2) - form_db.powi(2))
+            .max(0.0)
+            .sqrt(),
+    })
+}
+
 /// Bands of one observation.
 ///
 /// A band of the target in which the SNR is too low, or that the sweep or the curve does not cover, is listed as
@@ -314,17 +371,7 @@ pub fn bands(
             .map(|&i| 20.0 * (compared.measured[i].norm() / against[i].norm()).log10())
             .collect();
         let count = each.len() as f64;
-        let independent: f64 = points
-            .iter()
-            .map(|&i| 1.0 / compared.shared[i])
-            .sum::<f64>()
-            .max(1.0);
-        let noise2 = points
-            .iter()
-            .map(|&i| compared.noise_db[i].powi(2))
-            .sum::<f64>()
-            / count
-            / independent;
+        let noise2 = noise_variance(compared, &points);
         // What is systematic moves the whole band.
         let with_noise = |each: &[f64]| {
             let mean = points.iter().map(|&i| each[i]).sum::<f64>() / count;

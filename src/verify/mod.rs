@@ -4,6 +4,7 @@ pub mod bands;
 pub mod far_field;
 pub mod findings;
 pub mod form;
+pub mod outlook;
 pub mod result;
 pub mod spread;
 pub mod words;

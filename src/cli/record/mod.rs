@@ -23,6 +23,8 @@ use crate::design::captures::CaptureSet;
 use crate::design::captures_write::{NewCapture, new_set, with_capture};
 use crate::design::{captures_read, read};
 use crate::files::{read_whole, write_whole};
+use crate::report::text;
+use crate::verify::{outlook, verify};
 use args::quoted;
 use bench::Bench;
 use desk::{Answer, Desk};
@@ -65,6 +67,9 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
                     done.doubtful.join(", ")
                 ));
             }
+            if done.missing.is_empty() {
+                outlook(file, out);
+            }
             out.line(format!("Next: bassay verify {}", done.captures));
         }
         if !done.missing.is_empty() {
@@ -77,6 +82,24 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     } else {
         Exit::Unresolved
     })
+}
+
+/// Says what `verify` will leave open and why, while the cabinet still stands there. What keeps `verify` from working is told by
+/// `verify`.
+fn outlook(file: &Path, out: &Output) {
+    let quiet = Output {
+        quiet: true,
+        ..*out
+    };
+    let done = load::design_and_captures(file)
+        .and_then(|(design, set)| {
+            let responses = load::responses(&set, &quiet)?;
+            verify(&design, &set, responses, &mut |_| {}).map_err(Failure::input)
+        })
+        .ok();
+    for line in done.iter().flat_map(outlook::lines) {
+        out.line(text::folded(&line, 2));
+    }
 }
 
 /// Records what is wanted into the captures file `file`.
