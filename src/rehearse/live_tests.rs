@@ -286,3 +286,46 @@ fn faster_than_real_time() {
         assert!(factor > 2.0, "{factor}");
     }
 }
+
+/// DERIVED: (R + leads)/(R + leads + reference) of a resistor, one of both inputs on a point, each times the ratio of gains; and a
+/// tone of 20 µPa·10^(L/20) RMS through the microphone, its loop-back without any of it.
+#[test]
+fn known_things_are_what_they_are_said_to_be() {
+    let live = Live {
+        noise_db_spl: None,
+        ..Live::to_train_at()
+    };
+    let rms = |x: &[f64]| (x.iter().map(|v| v * v).sum::<f64>() / x.len() as f64).sqrt();
+    // Whole periods of 100 Hz and of 1 kHz, behind the latency.
+    let heard = |wired: &Wired| -> [f64; 2] {
+        let played: Vec<f64> = (0..24_000)
+            .map(|n| 0.1 * (TAU * 100.0 * f64::from(n) / 48_000.0).sin())
+            .collect();
+        let mut unit = LiveUnit::wired(&dome(), wired, &live).unwrap();
+        let mut heard = Vec::new();
+        unit.play(&played, &mut heard).unwrap();
+        let late = &heard[9_600..19_200];
+        [0, 1].map(|k| rms(&late.iter().map(|frame| frame[k]).collect::<Vec<f64>>()))
+    };
+    let expected = |ohm: f64| {
+        let seen = ohm + live.lead_ohm;
+        live.gain_ratio * seen / (seen + live.reference_ohm)
+    };
+    let mut cases: Vec<(Wired, f64)> = [0.0, 4.7, 22.0, 1e6]
+        .map(|ohm| (Wired::Resistor(ohm), expected(ohm)))
+        .into();
+    cases.push((Wired::BothInputs, live.gain_ratio));
+    for (wired, want) in cases {
+        let [first, second] = heard(&wired);
+        // The resampler's own error is common to both: rounding is left.
+        assert!((second / first / want - 1.0).abs() < 1e-9, "{wired:?}");
+    }
+    let [first, second] = heard(&Wired::Calibrator(94.0));
+    let volts = 20e-6 * 10f64.powf(94.0 / 20.0) * SENSITIVITY_V_PER_PA * live.gain_ratio;
+    assert!((second * live.microphone_v_per_unit / volts - 1.0).abs() < 1e-9);
+    // What is played stands on the loop-back all the same: 0.1 of full scale.
+    assert!(
+        (first / (0.1 / std::f64::consts::SQRT_2) - 1.0).abs() < 1e-3,
+        "{first}"
+    );
+}
