@@ -91,6 +91,7 @@ fn outlook(file: &Path, out: &Output) {
         quiet: true,
         ..*out
     };
+    out.remark("looking ahead at what `bassay verify` will say");
     let done = load::design_and_captures(file)
         .and_then(|(design, set)| {
             let responses = load::responses(&set, &quiet)?;
