@@ -82,10 +82,9 @@ fn what_was_not_swept_is_not_within() {
     assert!(warnings.iter().any(told), "{warnings:?}");
 }
 
-/// What is wrong with the bench judges no cabinet: a mistyped temperature (28 for 17.5 °C) and two captures with each other's
-/// probes are named, their bands are not judged, and no part is blamed.
+/// A mistyped temperature (28 for 17.5 °C) judges no cabinet and blames no part.
 #[test]
-fn a_wrong_bench_judges_nobody() {
+fn a_mistyped_temperature_judges_nobody() {
     let folder = tempfile::tempdir().unwrap();
     let unit = Path::new("sample-captures/sound");
     for entry in std::fs::read_dir(unit).unwrap() {
@@ -127,37 +126,6 @@ fn a_wrong_bench_judges_nobody() {
     let findings = seen["findings"].as_array().unwrap();
     assert_eq!(findings.len(), 1, "{findings:?}");
     assert_eq!(findings[0]["path"], "air.temperature");
-
-    let exchange = |a: &str, b: &str| {
-        let [a, b] = [a, b].map(|p| format!("probe = \"{p}\""));
-        let other = text
-            .replace(&a, "probe = one")
-            .replace(&b, &a)
-            .replace("probe = one", &b);
-        assert_ne!(other, text);
-        other
-    };
-    for [a, b] in [
-        ["mouth-near", "box-inside"],
-        ["mouth-near", "floor-2m"],
-        ["floor-2m", "box-inside"],
-    ] {
-        let (status, seen) = verify(&exchange(a, b));
-        assert_eq!(status, 3, "{seen}");
-        assert_eq!(seen["findings"].as_array().unwrap().len(), 0, "{seen}");
-        let near = a == "mouth-near" || b == "mouth-near";
-        assert_eq!(seen["far_field"].is_null(), near, "{}", seen["far_field"]);
-        let first = seen["warnings"][0].as_str().unwrap();
-        assert!(
-            first.contains("exchanged") && first.contains(a) && first.contains(b),
-            "{first}"
-        );
-        for band in seen["bands"].as_array().unwrap() {
-            let doubted = band["observation"] == a || band["observation"] == b;
-            let want = if doubted { "unresolved" } else { "within" };
-            assert_eq!(band["verdict"], want, "{band}");
-        }
-    }
 }
 
 /// The sound sample unit is within; the other names seam and resistor first and second, truth inside 95 %.

@@ -7,7 +7,7 @@
 mod chance;
 pub mod dense;
 pub mod discrepancy;
-mod exchanged;
+pub mod exchanged;
 pub mod explain;
 pub mod identify;
 pub mod interval;
@@ -32,6 +32,7 @@ use crate::design::captures::Built;
 use crate::design::{AirConditions, Design};
 use crate::measure::Response;
 use dense::Matrix;
+use exchanged::Exchanged;
 use explain::{Arrangement, Explained, Tried, explain};
 use identify::{Criteria, Identification, identify};
 use polarity::{driver_inverted, settle_polarity};
@@ -74,8 +75,8 @@ pub struct Fit {
     pub rearranged: Option<Rearranged>,
     /// Whether every microphone sees the driver inverted, and the probability that it is (rather than the microphones).
     pub driver_inverted: Option<f64>,
-    /// Captures of sound that are each other's: pairs of indices of responses, which have the right probes now.
-    pub exchanged: Vec<[usize; 2]>,
+    /// Two captures of sound that are each other's; the responses have the right probes now.
+    pub exchanged: Option<Exchanged>,
     /// −1 for a response that is inverted against the model.
     pub polarity: Vec<i8>,
     /// The design with the fitted values; leaks that the design has not are in it, passing nothing where none was found.
@@ -234,7 +235,10 @@ pub fn align(
     for u in &unknowns {
         u.apply(&mut designed, u.resting_theta());
     }
-    let exchanged = exchanged::settle_exchanged(&designed, bench, responses)?;
+    let exchanged = exchanged::exchanged(&designed, &bench.air, responses)?;
+    if let Some(pair) = &exchanged {
+        pair.turn_back(responses);
+    }
     let polarity = settle_polarity(&designed, bench, responses)?;
     let comparison = Comparison::new(&designed, bench, responses);
     let mut explained = explain(comparison, unknowns, &designed, progress)?;

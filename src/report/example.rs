@@ -259,6 +259,7 @@ pub(crate) fn result() -> Result {
         ],
         near_fields: vec![NearField { probe: "mouth-near".to_owned(), valid_to_hz: 300.0 }],
         far_field: None,
+        exchanged: None,
         no_far_field: Some("there is no near-field capture of opening port".to_owned()),
         weather: Some(Weather {
             from_c: 17.5,

@@ -107,7 +107,20 @@ pub fn verify(
         taken: set.taken.clone(),
         verdict: bands::overall(&bands),
         judged: Judged::Designed,
-        captures: responses.iter().map(capture).collect(),
+        captures: responses
+            .iter()
+            .map(|r| {
+                let mut capture = capture(r);
+                // As captures.toml calls it.
+                if let (Some(pair), Some(probe)) = (&fit.exchanged, &mut capture.probe)
+                    && let Some(n) = pair.labels.iter().position(|l| l == probe)
+                {
+                    probe.clone_from(&pair.labels[1 - n]);
+                }
+                capture
+            })
+            .collect(),
+        exchanged: fit.exchanged.as_ref().map(|pair| pair.text.clone()),
         parameters: parameters(&fit),
         findings,
         not_excluded,
@@ -426,20 +439,15 @@ fn doubted(fit: &Fit) -> Vec<Option<usize>> {
         .map(|b| b.response)
         .collect();
     list.extend(fit.contradicting().map(|(response, _)| Some(response)));
-    list.extend(fit.exchanged.iter().flatten().map(|&n| Some(n)));
+    let pair = fit.exchanged.iter().flat_map(|pair| pair.responses);
+    list.extend(pair.map(Some));
     list
 }
 
 /// Captures that are each other's, or one that contradicts all others, in words.
 fn contradicting(fit: &Fit, responses: &[Response]) -> Option<String> {
-    if let Some(&[a, b]) = fit.exchanged.first() {
-        let [(one, other), (file, second)] = [
-            [a, b].map(|n| responses[n].observation.label()).into(),
-            [a, b].map(|n| responses[n].take.file.as_str()).into(),
-        ];
-        return Some(format!(
-            "{file} and {second} are exchanged: the first holds what the design gives at {one}, the second what it gives at {other}. The fit takes them so; put their probes right in the captures file, or repeat both, and verify again: then they are judged."
-        ));
+    if let Some(pair) = &fit.exchanged {
+        return Some(pair.text.clone());
     }
     let (response, [worst, next]) = fit.contradicting()?;
     Some(format!(

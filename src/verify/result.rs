@@ -90,6 +90,9 @@ pub struct Result {
     /// The far field from the near fields, where every opening was captured.
     #[serde(default)]
     pub far_field: Option<FarField>,
+    /// Two captures that stand under each other's name, in words: fitted as what they are, and not judged.
+    #[serde(default)]
+    pub exchanged: Option<String>,
     /// Why there is no far field.
     #[serde(default)]
     pub no_far_field: Option<String>,
