@@ -463,7 +463,13 @@ fn predict_draws_units_from_the_tolerances() {
         (spread["units"].as_u64(), spread["lost"].as_u64()),
         (Some(200), Some(0))
     );
-    assert_eq!(spread["frequency_hz"].as_array().unwrap().len(), 60);
+    // The judged bands of 18 to 120 Hz are drawn whole: PUBLISHED (IEC 61260-1), edges 17.78 and 112.2 Hz.
+    let drawn = spread["frequency_hz"].as_array().unwrap();
+    let ends = [drawn.first(), drawn.last()].map(|f| f.unwrap().as_f64().unwrap());
+    assert!(ends[0] < 17.78 && ends[1] > 112.2, "{ends:?}");
+    let judged = spread["judged_hz"].as_array().unwrap();
+    let ends = [judged.first(), judged.last()].map(|f| f.unwrap().as_f64().unwrap());
+    assert_eq!(ends, [20.0, 100.0]);
     for observation in spread["observations"].as_array().unwrap() {
         for band in observation["bands"].as_array().unwrap() {
             let number = |key: &str| band[key].as_f64().unwrap();

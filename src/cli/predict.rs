@@ -5,7 +5,7 @@ use super::failure::Failure;
 use super::output::Output;
 use crate::design::{Design, read};
 use crate::files::write_whole;
-use crate::model::monte_carlo::{Drawing, Outcome, band_frequencies, draw_units};
+use crate::model::monte_carlo::{Drawing, Outcome, draw_units, judged_frequencies};
 use crate::model::predict::{Figures, Prediction, predict};
 use crate::report;
 use crate::signal::grid::log_grid;
@@ -38,6 +38,7 @@ pub struct Args {
 /// What `--json` prints and `prediction.json` holds.
 #[derive(Serialize)]
 struct Document<'a> {
+    format: &'static str,
     #[serde(flatten)]
     prediction: &'a Prediction,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -69,6 +70,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         None => None,
     };
     let document = Document {
+        format: "bassay-prediction/1",
         prediction: &prediction,
         spread: spread.as_ref(),
     };
@@ -91,13 +93,13 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     Ok(Exit::Done)
 }
 
-/// Units built with the tolerances of the design, at sixty frequencies of its band.
+/// Units built with the tolerances of the design, at the frequencies at which `verify` and `limits` judge them.
 fn draw(design: &Design, units: usize, seed: u64) -> Result<Outcome, Failure> {
     let spread = of_design(design, &[]).map_err(Failure::input)?;
     let drawing = Drawing {
         units,
         seed,
-        frequency_hz: band_frequencies(design),
+        frequency_hz: judged_frequencies(design),
     };
     draw_units(design, &design.air, &spread, &drawing).map_err(Failure::input)
 }

@@ -199,7 +199,10 @@ fn write_band(out: &mut String, b: &BandLimit) -> std::fmt::Result {
         digits(b.low_db),
         digits(b.high_db)
     )?;
-    optional(out, "tolerance_db", b.tolerance_db)?;
+    // The spec's own number: rounded, it would count other units as good than `verify` and `predict` do.
+    if let Some(tolerance) = b.tolerance_db {
+        writeln!(out, "tolerance_db = {tolerance:?}")?;
+    }
     optional(out, "mean_db", b.mean_db)?;
     optional(out, "sd_db", b.sd_db)?;
     optional(out, "measurement_sd_db", b.measurement_sd_db)?;

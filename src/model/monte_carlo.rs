@@ -33,7 +33,9 @@ use super::predict::REFERENCE_PA;
 use super::{ModelError, Observed};
 use crate::design::path::Parameter;
 use crate::design::{AirConditions, Design};
-use crate::signal::bands::third_octaves;
+use crate::signal::bands::{ThirdOctave, third_octaves};
+use crate::signal::grid::log_grid;
+use crate::special::beta::share_interval;
 use crate::special::deviates::Deviates;
 use num_complex::Complex64;
 use rayon::prelude::*;
@@ -42,6 +44,8 @@ use thiserror::Error;
 
 /// Quantiles that are reported: the central 95 %, the central 68 %, and the median.
 pub const LEVELS: [f64; 5] = [0.025, 0.16, 0.5, 0.84, 0.975];
+/// Points of the grid of responses.
+const POINTS_PER_OCTAVE: u32 = 48;
 /// Units that are computed in one go; the result does not depend on it.
 const CHUNK: usize = 64;
 /// Most numbers that are kept at a time: 1.6 GB.
@@ -250,11 +254,34 @@ pub struct Drawing {
     pub frequency_hz: Vec<f64>,
 }
 
+/// The range that is judged: the target's band, 20 to 100 Hz without one.
+fn judged_range(design: &Design) -> [f64; 2] {
+    design.target.map_or([20.0, 100.0], |t| t.band_hz)
+}
+
+/// The one-third octaves that are judged: those of the target's band, without one those whose midband was drawn.
+fn bands_of(design: &Design, frequency_hz: &[f64]) -> Vec<ThirdOctave> {
+    let (Some(first), Some(last)) = (frequency_hz.first(), frequency_hz.last()) else {
+        return Vec::new();
+    };
+    let all = third_octaves(*first, last * (1.0 + 1e-9));
+    let range = design.target.map_or([*first, *last], |t| t.band_hz);
+    all.into_iter().filter(|b| b.belongs_to(range)).collect()
+}
+
+/// The frequencies of the grid of `verify` that cover every judged one-third octave whole, Hz: what units are judged by.
+#[must_use]
+pub fn judged_frequencies(design: &Design) -> Vec<f64> {
+    let [low, high] = judged_range(design);
+    // Half a one-third octave and the 2 % by which a midband may lie outside.
+    log_grid(low / 1.15, high * 1.15, POINTS_PER_OCTAVE)
+}
+
 /// Sixty frequencies that divide the target's band evenly (20 to 100 Hz without a target), each in the middle of its part on a
 /// logarithmic axis, Hz.
 #[must_use]
 pub fn band_frequencies(design: &Design) -> Vec<f64> {
-    let [low, high] = design.target.map_or([20.0, 100.0], |t| t.band_hz);
+    let [low, high] = judged_range(design);
     (0..60)
         .map(|n| low * (high / low).powf((f64::from(n) + 0.5) / 60.0))
         .collect()
@@ -277,9 +304,11 @@ pub struct Outcome {
     pub observations: Vec<ObservationSpread>,
     /// Share of units whose bands all lie within the target's tolerances; `None` without a target.
     pub within: Option<Share>,
+    /// Nominal midbands over which that is counted, the same for every observation, Hz.
+    pub judged_hz: Vec<f64>,
 }
 
-/// A share of the units with its 95 % interval (Wilson 1927).
+/// A share of the units with its exact binomial 95 % interval ([`share_interval`]).
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Share {
     /// Estimate.
@@ -488,7 +517,7 @@ fn summarise(
             quantiles(&ratio, |r| absolute(column / count, r * designed[column]))
         })
         .collect();
-    let edges = third_octaves(f[0], f[count - 1] * (1.0 + 1e-9));
+    let edges = bands_of(design, f);
     let bands: Vec<(usize, usize)> = (0..designed.len() / count)
         .flat_map(|k| (0..edges.len()).map(move |b| (k, b)))
         .collect();
@@ -568,6 +597,7 @@ fn summarise(
         levels: LEVELS,
         observations,
         within,
+        judged_hz: edges.iter().map(|b| b.nominal_hz).collect(),
     }
 }
 
@@ -629,17 +659,12 @@ fn quantiles(sorted: &[f64], show: impl Fn(f64) -> f64) -> [[f64; 5]; 2] {
     [LEVELS.map(|q| at((n - 1.0) * q)), LEVELS.map(half)]
 }
 
-/// A share with Wilson's interval (Wilson 1927, JASA 22:209, from memory).
 fn share(count: usize, of: usize) -> Share {
-    let (n, z) = (of as f64, 1.959_964_f64);
-    let p = count as f64 / n;
-    let below = 1.0 + z * z / n;
-    let middle = (p + z * z / (2.0 * n)) / below;
-    let half = z * (p * (1.0 - p) / n + z * z / (4.0 * n * n)).sqrt() / below;
+    let [low95, high95] = share_interval(count, of, 0.95);
     Share {
-        share: p,
-        low95: (middle - half).max(0.0),
-        high95: (middle + half).min(1.0),
+        share: count as f64 / of as f64,
+        low95,
+        high95,
     }
 }
 

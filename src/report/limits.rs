@@ -4,7 +4,7 @@ use super::inspection::word;
 use super::number::{fixed, percent, signed};
 use super::plot::{Chart, CurveLine, CurveStyle, PointMark, RangeBand, Scale};
 use super::text::{labelled, plain};
-use crate::design::limits::{BandLimit, Limits, METHODS, RULES, same_band};
+use crate::design::limits::{BandLimit, Limits, METHODS, Method, RULES, same_band};
 use crate::production::entry::Judgement;
 use crate::production::limits::Basis;
 use crate::production::limits::odds::{BandOdds, WholeOdds};
@@ -171,10 +171,12 @@ pub fn text(
     let needed = at_hand.then(|| needed(rows, units)).flatten();
     lines.extend(needed.map(|text| labelled("Units", &text)));
     if let Some(w) = whole {
-        lines.push(labelled("Overall", &overall_words(&w)));
+        lines.push(labelled("Overall", &overall_words(&w, rows, o.method)));
     }
     for p in &limits.parameters {
-        let number = |v: f64| super::number::significant(v, 3);
+        let lead = p.low.or(p.high).unwrap_or(1.0);
+        let scale = super::number::Scale::of(&p.unit, lead);
+        let number = |v: f64| scale.show(v);
         let range = match (p.low, p.high) {
             (Some(l), Some(h)) => format!("{} … {}", number(l), number(h)),
             (Some(l), None) => format!("from {} on", number(l)),
@@ -186,7 +188,7 @@ pub fn text(
             .take(40)
             .collect();
         lines.push(
-            format!("  {name:<40} {range} {}", p.unit)
+            format!("  {name:<40} {range} {}", scale.unit())
                 .trim_end()
                 .to_string(),
         );
@@ -236,7 +238,24 @@ fn needed(rows: &[Row<'_>], units: usize) -> Option<String> {
     Some(text)
 }
 
-fn overall_words(w: &WholeOdds) -> String {
+/// Over which bands units were counted.
+fn counted_over(rows: &[Row<'_>]) -> String {
+    let mut names: Vec<String> = Vec::new();
+    for r in rows {
+        let name = plain(r.observation);
+        if !names.contains(&name) {
+            names.push(name);
+        }
+    }
+    let low = rows
+        .iter()
+        .map(|r| r.center_hz)
+        .fold(f64::INFINITY, f64::min);
+    let high = rows.iter().map(|r| r.center_hz).fold(0.0, f64::max);
+    format!(" from {low} to {high} Hz ({})", names.join(", "))
+}
+
+fn overall_words(w: &WholeOdds, rows: &[Row<'_>], method: Method) -> String {
     let of = |part: usize, all: usize| {
         if all == 0 {
             "none to count".to_string()
@@ -247,9 +266,14 @@ fn overall_words(w: &WholeOdds) -> String {
         }
     };
     format!(
-        "of {} drawn units {} are good in all bands; of the good ones {} fail, of the bad ones {} pass; of all {} pass and of {} nothing can be said. In brackets what so few drawn units leave open (95 %); mean and scatter are taken as they stand, a common error of level or simulation as drawn anew, and parameters do not count",
+        "of {} drawn units{} {} are good in all bands{}; of the good ones {} fail, of the bad ones {} pass; of all {} pass and of {} nothing can be said. In brackets what so few drawn units leave open (95 %); mean and scatter are taken as they stand, a common error of level or simulation as drawn anew, and parameters do not count",
         w.units,
+        match method {
+            Method::Units | Method::Both => ", moved to where the accepted units stand,",
+            Method::Model | Method::Hand => "",
+        },
         of(w.good, w.units),
+        counted_over(rows),
         of(w.good_fail, w.good),
         of(w.bad_pass, w.units - w.good),
         of(w.pass, w.units),

@@ -3,6 +3,7 @@
 use super::csv::{Column, table as csv_table};
 use super::number::{fixed, signed};
 use super::plot::{Chart, CurveLine, CurveStyle, RangeBand, Scale};
+use super::text::folded;
 use crate::model::monte_carlo::{ObservationSpread, Outcome};
 
 /// Observations beside each other in 80 columns.
@@ -55,11 +56,23 @@ pub fn table(outcome: &Outcome) -> String {
         fixed(worst, 2)
     ));
     if let Some(within) = outcome.within {
-        lines.push(format!(
-            "All bands within the target: {} % of the units (95 %: {} to {})",
-            fixed(within.share * 100.0, 1),
-            fixed(within.low95 * 100.0, 1),
-            fixed(within.high95 * 100.0, 1)
+        let ends = outcome.judged_hz.first().zip(outcome.judged_hz.last());
+        let over = ends.map_or(String::new(), |(low, high)| {
+            let names: Vec<&str> = outcome
+                .observations
+                .iter()
+                .map(|o| o.observation.as_str())
+                .collect();
+            format!(" from {low} to {high} Hz ({})", names.join(", "))
+        });
+        lines.push(folded(
+            &format!(
+                "All bands{over} lie within the target in {} % of the units (95 % interval of so many drawn ones: {} to {} %).",
+                fixed(within.share * 100.0, 1),
+                fixed(within.low95 * 100.0, 1),
+                fixed(within.high95 * 100.0, 1)
+            ),
+            0,
         ));
     }
     lines.join("\n")

@@ -30,6 +30,15 @@ impl ThirdOctave {
     }
 }
 
+impl ThirdOctave {
+    /// Whether it is one of a stated range of frequencies: its midband lies inside, which may be missed by 2 %, because ranges are
+    /// stated by nominal numbers.
+    #[must_use]
+    pub fn belongs_to(&self, [from_hz, to_hz]: [f64; 2]) -> bool {
+        self.center_hz >= from_hz * 0.98 && self.center_hz <= to_hz * 1.02
+    }
+}
+
 /// All one-third octaves that share more than an edge with a range of frequencies, ascending.
 #[must_use]
 pub fn third_octaves(low_hz: f64, high_hz: f64) -> Vec<ThirdOctave> {

@@ -193,10 +193,10 @@ pub fn inside(frequency_hz: &[f64], band: &ThirdOctave) -> Vec<usize> {
 /// Third octaves whose midband lies in the judged band of the design (or anywhere, without a target).
 #[must_use]
 pub fn judged_bands(design: &Design, low_hz: f64, high_hz: f64) -> Vec<ThirdOctave> {
-    let [from, to] = design.target.map_or([low_hz, high_hz], |t| t.band_hz);
+    let range = design.target.map_or([low_hz, high_hz], |t| t.band_hz);
     third_octaves(low_hz, high_hz)
         .into_iter()
-        .filter(|b| b.center_hz >= from * 0.98 && b.center_hz <= to * 1.02)
+        .filter(|b| b.belongs_to(range))
         .collect()
 }
 

@@ -9,10 +9,14 @@ use crate::design::limits::{Decision, Environment, METHODS, Method, RULES, Rule,
 use crate::design::{Design, limits_read, limits_write, read};
 use crate::files::{replaceable, write_whole};
 use crate::measure::Response;
-use crate::model::monte_carlo::{Drawing, DrawnBand, SpreadError, draw_differences};
+use crate::model::monte_carlo::{
+    Drawing, DrawnBand, SpreadError, draw_differences, judged_frequencies,
+};
 use crate::production::entry::Kind;
 use crate::production::limits::odds::{by_band, overall};
+use crate::production::limits::offset::enough;
 use crate::production::limits::{Accepted, Made, Wanted, make};
+use crate::production::tolerance::two_sided_factor;
 use crate::report;
 use crate::verify::spread::{of_design, of_units_like};
 use crate::verify::verify;
@@ -93,6 +97,10 @@ pub struct Args {
     replace: bool,
 }
 
+/// Fewest units to draw, of which a scatter can be told.
+const LEAST_DRAWN: u32 = 100;
+/// Most: some minutes of drawing.
+const MOST_DRAWN: u32 = 1_000_000;
 /// How a limits file of ours begins.
 const FIRST_LINE: &str = "format = \"bassay-limits";
 
@@ -132,6 +140,9 @@ fn may_write(args: &Args) -> Result<(), Failure> {
 pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     may_write(args)?;
     let design = read::read(&args.design).map_err(Failure::input)?;
+    // Everything that the options alone can have wrong, ahead of minutes of fits.
+    let wanted = wanted(args, !args.unit.is_empty() || args.ledger.is_some())?;
+    sound(args, &design, &wanted)?;
     let mut accepted: Vec<Accepted> = Vec::new();
     for path in &args.unit {
         let unit = sources::file(path, &design, out)?;
@@ -150,11 +161,8 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         let known: Vec<String> = accepted.iter().map(|a| a.serial.clone()).collect();
         accepted.extend(found.into_iter().filter(|a| !known.contains(&a.serial)));
     }
-    let wanted = wanted(args, !accepted.is_empty())?;
     if matches!(wanted.method, Method::Units | Method::Both) && accepted.is_empty() {
-        return Err(Failure::input(
-            "no accepted units; expected --unit with captures or results, or --ledger (limits without units: --method model)",
-        ));
+        return Err(no_units());
     }
     let drawn = drawn(args, &design, &wanted, out)?;
     let unknowns = crate::align::unknowns::unknowns(&design, &[]);
@@ -212,6 +220,73 @@ fn show(
             args.out.display()
         ),
     ));
+    Ok(())
+}
+
+fn no_units() -> Failure {
+    Failure::input(
+        "no accepted units; expected --unit with captures or results, or --ledger (limits without units: --method model)",
+    )
+}
+
+/// Whether the options can lead to limits of this design at all.
+fn sound(args: &Args, design: &Design, wanted: &Wanted) -> Result<(), Failure> {
+    let given = !args.unit.is_empty() || args.ledger.is_some();
+    let draws = matches!(wanted.method, Method::Model | Method::Both);
+    if matches!(wanted.method, Method::Units | Method::Both) && !given {
+        return Err(no_units());
+    }
+    let files = args.unit.iter().chain(&args.aligned);
+    if let Some(missing) = files.into_iter().find(|path| !path.is_file()) {
+        return Err(Failure::input(format!(
+            "{}: is no file that can be read; expected captures.toml or result.json",
+            missing.display()
+        )));
+    }
+    if args.aligned.is_some() && wanted.method != Method::Model {
+        return Err(Failure::input(
+            "--aligned: moves the limits of the model to a unit; expected --method model beside it",
+        ));
+    }
+    if let Some(pattern) = &args.serial_pattern {
+        regex_lite::Regex::new(pattern)
+            .map_err(|e| Failure::input(format!("--serial-pattern {pattern:?}: {e}")))?;
+    }
+    if let Some(folder) = &args.pictures
+        && folder.exists()
+        && !folder.is_dir()
+    {
+        return Err(Failure::input(format!(
+            "--pictures {}: is a file; expected a folder",
+            folder.display()
+        )));
+    }
+    if !(LEAST_DRAWN..=MOST_DRAWN).contains(&args.drawn) {
+        return Err(Failure::input(format!(
+            "--drawn {}: expected {LEAST_DRAWN} to {MOST_DRAWN} units",
+            args.drawn
+        )));
+    }
+    if draws && args.aligned.is_none() && of_design(design, &[]) == Err(SpreadError::Nothing) {
+        return Err(Failure::input(format!(
+            "{}: states no tolerances, from which units could be drawn; expected a [tolerance], or --method units or hand",
+            args.design.display()
+        )));
+    }
+    if wanted.method == Method::Model
+        && !enough(args.drawn as usize, wanted.content, wanted.confidence)
+            .map_err(Failure::input)?
+    {
+        return Err(Failure::input(format!(
+            "--drawn {}: so few units do not hold {} with confidence {} by order statistics; expected more of them, or less of \
+             --content or --confidence",
+            args.drawn, wanted.content, wanted.confidence
+        )));
+    }
+    if wanted.method == Method::Units && args.ledger.is_none() {
+        two_sided_factor(args.unit.len(), wanted.content, wanted.confidence)
+            .map_err(|e| Failure::input(format!("--method units: {e}")))?;
+    }
     Ok(())
 }
 
@@ -331,11 +406,13 @@ fn drawn(
     wanted: &Wanted,
     out: &Output,
 ) -> Result<Vec<DrawnBand>, Failure> {
-    let [low, high] = design.target.map_or([20.0, 200.0], |t| t.band_hz);
     let drawing = Drawing {
         units: args.drawn as usize,
         seed: u64::from(args.seed),
-        frequency_hz: Response::grid(low / 1.13, high * 1.13),
+        frequency_hz: match design.target {
+            Some(_) => judged_frequencies(design),
+            None => Response::grid(20.0 / 1.15, 200.0 * 1.15),
+        },
     };
     let needed = matches!(wanted.method, Method::Model | Method::Both);
     let (design, spread) = match &args.aligned {

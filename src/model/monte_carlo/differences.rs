@@ -1,8 +1,7 @@
 //! The drawn units one by one: each one's difference from the design by one-third octave.
 
-use super::{Drawing, Spread, SpreadError, band_differences, draw};
+use super::{Drawing, Spread, SpreadError, band_differences, bands_of, draw};
 use crate::design::{AirConditions, Design};
-use crate::signal::bands::third_octaves;
 use rayon::prelude::*;
 
 /// One one-third octave of one observation over all drawn units.
@@ -29,7 +28,7 @@ pub fn draw_differences(
     let (designed, drawn, _) = draw(design, air, spread, drawing)?;
     let f = &drawing.frequency_hz;
     let count = f.len();
-    let edges = third_octaves(f[0], f[count - 1] * (1.0 + 1e-9));
+    let edges = bands_of(design, f);
     let bands: Vec<(usize, usize)> = (0..designed.len() / count)
         .flat_map(|k| (0..edges.len()).map(move |b| (k, b)))
         .collect();

@@ -218,8 +218,11 @@ fn small_spreads_follow_the_derivatives() {
     // The fraction inside 1.5 dB and 10 %: so small spreads leave no unit outside.
     let within = outcome.within.unwrap();
     assert_eq!(within.share, 1.0);
-    // DERIVED: Wilson with none of n outside: n/(n + z²).
-    assert!((within.low95 - 4000.0 / (4000.0 + 1.959_964_f64.powi(2))).abs() < 1e-9);
+    // DERIVED: none of n outside: the lower end p of the exact interval has pⁿ = 0.025. The quantile is bisected to rounding.
+    assert!((within.low95 - 0.025_f64.powf(1.0 / 4000.0)).abs() < 1e-9);
+    // DERIVED: midbands from 18 to 120 Hz; that of 125 Hz lies beyond by 5 %.
+    let judged = [20.0, 25.0, 31.5, 40.0, 50.0, 63.0, 80.0, 100.0];
+    assert_eq!(outcome.judged_hz, judged);
 }
 
 /// DERIVED: a seed gives the same bits whatever the number of threads, another seed others.

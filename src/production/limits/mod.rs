@@ -290,7 +290,7 @@ pub(super) fn places(design: &Design) -> Vec<(String, f64, f64)> {
             let label = o.label().to_string();
             judged_bands(design, 0.5 * low, 2.0 * high)
                 .into_iter()
-                .filter(move |b| b.center_hz >= low * 0.98 && b.center_hz <= high * 1.02)
+                .filter(move |b| b.belongs_to([low, high]))
                 .map(move |b| (label.clone(), b.nominal_hz, tolerance))
         })
         .collect()

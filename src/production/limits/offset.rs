@@ -78,6 +78,15 @@ pub(super) struct Around {
     pub reach: f64,
 }
 
+/// Whether so many drawn units can hold a share with a confidence, whatever they scatter by.
+///
+/// # Errors
+/// [`ToleranceError`] for shares that are none.
+pub fn enough(drawn: usize, content: f64, confidence: f64) -> Result<bool, ToleranceError> {
+    let spaces = excluded(drawn, content, 1.0 - OF_DRAWING * (1.0 - confidence))?;
+    Ok(spaces.is_some_and(|m| m >= 2))
+}
+
 /// Limits that hold `content` with `confidence`; `None` where the drawn units are too few for that.
 pub(super) fn around(
     mut drawn: Vec<f64>,
