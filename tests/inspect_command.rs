@@ -166,6 +166,12 @@ fn a_line_passes_fails_logs_and_looks_back() {
         "{history}"
     );
 
+    // The samples were rehearsed, and the log says so for good.
+    let (_, listed) = json(at, &["ledger", "list", "--ledger", "log.db"]);
+    for (entry, seed) in listed["entries"].as_array().unwrap().iter().zip([7, 8, 8]) {
+        let wanted = format!("rehearsal, seed {seed}");
+        assert_eq!(entry["entry"]["rehearsed"], wanted.as_str(), "{entry}");
+    }
     // In words, with the certificate.
     let args = [
         "inspect",
@@ -614,4 +620,42 @@ fn limits_of_a_faulty_unit_are_doubted() {
     // How many units would do is told where the units are, and nowhere else.
     let (_, text, _) = bassay(at, &["limits", "show", "l.toml"], "");
     assert!(!text.contains("number of units would bring"), "{text}");
+}
+
+/// Training on a virtual unit is no test of the real one that bears its serial.
+#[test]
+fn a_virtual_test_is_no_earlier_test_of_the_real_unit() {
+    let folder = line();
+    let at = folder.path();
+    let real = at.join("real");
+    std::fs::create_dir(&real).unwrap();
+    std::fs::copy(sample("dome.toml"), at.join("dome.toml")).unwrap();
+    let text = std::fs::read_to_string(sample("sound/captures.toml")).unwrap();
+    let text: Vec<&str> = text
+        .lines()
+        .filter(|l| !l.starts_with("rehearsed"))
+        .collect();
+    std::fs::write(real.join("captures.toml"), text.join("\n")).unwrap();
+    for name in ["impedance", "mouth-near", "floor-2m", "box-inside"] {
+        let wav = format!("{name}.wav");
+        std::fs::copy(sample(&format!("sound/{wav}")), real.join(&wav)).unwrap();
+    }
+    let trained = sample("sound/captures.toml");
+    for (captures, attempt) in [
+        (trained.as_str(), 1),
+        (trained.as_str(), 2),
+        ("real/captures.toml", 1),
+        ("real/captures.toml", 2),
+    ] {
+        let line = [
+            "inspect",
+            captures,
+            "--limits",
+            "limits.toml",
+            "--ledger",
+            "log.db",
+        ];
+        let (_, said) = json(at, &line);
+        assert_eq!(said["attempt"], attempt, "{captures}");
+    }
 }

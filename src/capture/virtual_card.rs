@@ -14,6 +14,7 @@
 use super::card::{Card, CardError, Fault, FaultKind, Hear, Play, Running, Shape};
 use super::guide::What;
 use crate::design::Design;
+use crate::design::station::VIRTUAL_BENCH;
 use crate::rehearse::live::{Live, LiveUnit, Mistake, Wired};
 use crate::rehearse::random::Random;
 use crate::rehearse::settings::{self, Difference, Setting, SettingError};
@@ -31,7 +32,7 @@ pub const RATES_HZ: [u32; 5] = [44_100, 48_000, 88_200, 96_000, 192_000];
 /// Most channels in either direction.
 pub const MOST_CHANNELS: usize = 8;
 /// What it is called.
-pub const LABEL: &str = crate::design::station::VIRTUAL_BENCH;
+pub const LABEL: &str = VIRTUAL_BENCH;
 
 /// How fast the card runs.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -3,7 +3,6 @@
 use super::failure::Failure;
 use super::output::Output;
 use super::{Exit, ledger, load, record};
-use crate::capture::virtual_card;
 use crate::design::captures::CaptureSet;
 use crate::design::limits::{Limits, Signed};
 use crate::design::limits_read;
@@ -126,6 +125,10 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     if let Some(file) = &args.certificate {
         replaceable(file, "page", PAGE)?;
     }
+    check_code("--operator", &args.operator)?;
+    if let Some(station) = &args.station {
+        check_code("--station", station)?;
+    }
     let scanned = serial(args, out)?;
     // The log is opened first: a test that cannot be logged need not be made.
     let place = args.ledger.as_ref().map(|ledger| ledger::place::Place {
@@ -155,11 +158,9 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         .clone()
         .or_else(|| set.station.as_ref().map(|s| s.name.clone()))
         .unwrap_or_else(|| "station-1".to_string());
-    for (option, code) in [("--operator", &args.operator), ("--station", &station)] {
-        check_code(option, code)?;
-    }
+    check_code("station", &station)?;
     let attempt = match &mut ledger {
-        Some(ledger) => ledger.attempts(&serial).map_err(Failure::system)? + 1,
+        Some(ledger) => tests_before(ledger.as_mut(), &serial, set.unreal().is_some())? + 1,
         None => 1,
     };
     if attempt > 1 {
@@ -196,8 +197,9 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
             "the same recordings as test {earlier}, judged again: this is no retest"
         ));
     }
-    if let Some(device) = rehearsed(&set) {
-        said.push(format!("no real unit: recorded from the {device}"));
+    let rehearsed = set.unreal().map(String::from);
+    if let Some(bench) = &rehearsed {
+        said.push(format!("no real unit: recorded from the {bench}"));
     }
     for remark in &said {
         out.remark(format!("{serial}: {remark}"));
@@ -212,6 +214,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
             bench,
             judged_before,
             remark: (!said.is_empty()).then(|| said.join("; ")),
+            rehearsed,
         },
         ledger,
         kept,
@@ -227,6 +230,21 @@ struct Test {
     judged_before: Option<u32>,
     /// What the program itself says of it.
     remark: Option<String>,
+    /// The virtual bench or the rehearsal that its captures come from.
+    rehearsed: Option<String>,
+}
+
+/// Tests of this serial in the log; training on a virtual unit is no test of the real one of its serial, nor the other way.
+fn tests_before(ledger: &mut dyn Store, serial: &str, unreal: bool) -> Result<u32, Failure> {
+    let tests = ledger
+        .select(&Filter {
+            kind: Some(Kind::Inspection),
+            unit: Some(serial.to_string()),
+            ..Filter::default()
+        })
+        .map_err(Failure::system)?;
+    let same = tests.iter().filter(|s| s.entry.is_virtual() == unreal);
+    Ok(u32::try_from(same.count()).unwrap_or(u32::MAX))
 }
 
 /// Number of the earlier test of this unit that judged the same recordings.
@@ -242,13 +260,6 @@ fn same_recordings(
     let mut own: Vec<&str> = inspection.files.iter().map(|f| f.digest.as_str()).collect();
     own.sort_unstable();
     Ok(first_of(&own, &tests).map(|s| s.entry.attempt))
-}
-
-/// The virtual bench, where a capture was recorded from one.
-fn rehearsed(set: &CaptureSet) -> Option<&str> {
-    let recorded = set.captures.iter().filter_map(|c| c.recorded.as_ref());
-    let mut devices = recorded.map(|r| r.device.as_str());
-    devices.find(|d| d.starts_with(virtual_card::LABEL))
 }
 
 /// Keeps the raw captures.
@@ -494,6 +505,7 @@ fn finish(
         },
         bench: test.bench.clone(),
         remark: Some(remark.as_str()).filter(|r| !r.is_empty()),
+        rehearsed: test.rehearsed.as_deref(),
     });
     // A test whose captures are not kept is not logged: its record would name what nobody can look at.
     let stored = kept.and_then(|()| {

@@ -1,6 +1,6 @@
 //! The captures of one unit: which WAV files were recorded and what each channel saw (`captures.toml`).
 
-use super::station::{Doubt, Part, Station, is_virtual};
+use super::station::{Doubt, Part, Station, VIRTUAL_BENCH, is_virtual};
 use super::{AirConditions, Spread};
 use jiff::Timestamp;
 use std::path::PathBuf;
@@ -14,6 +14,8 @@ pub struct CaptureSet {
     pub design: PathBuf,
     /// When taken (RFC 3339 text), if stated.
     pub taken: Option<String>,
+    /// What made captures that no real unit did, as the file states it.
+    pub rehearsed: Option<String>,
     /// Temperature, °C, if stated; replaces the design's.
     pub temperature_c: Option<f64>,
     /// Static pressure, kPa, if stated.
@@ -37,6 +39,15 @@ pub struct CaptureSet {
 }
 
 impl CaptureSet {
+    /// What made the captures, where no real unit did: a rehearsal, or the virtual bench.
+    #[must_use]
+    pub fn unreal(&self) -> Option<&str> {
+        let recorded = self.captures.iter().filter_map(|c| c.recorded.as_ref());
+        let mut devices = recorded.map(|r| r.device.as_str());
+        let bench = devices.find(|d| d.starts_with(VIRTUAL_BENCH));
+        self.rehearsed.as_deref().or(bench)
+    }
+
     /// The air during the captures: the stated values, the design's where none is stated.
     #[must_use]
     pub fn air(&self, design: AirConditions) -> AirConditions {

@@ -84,6 +84,7 @@ fn read_document<'t>(
         "design",
         "station",
         "taken",
+        "rehearsed",
         "temperature_c",
         "pressure_kpa",
         "humidity_pct",
@@ -97,6 +98,7 @@ fn read_document<'t>(
     let unit = top.required_text("unit", "the serial number as text");
     let design = top.required_text("design", "the design file");
     let taken = top.moment("taken");
+    let rehearsed = top.text("rehearsed", "what made the captures, as text");
     let station = read_station(&top, folder);
     let temperature_c = top.optional("temperature_c", quantity::TEMPERATURE);
     let pressure_kpa = top.optional("pressure_kpa", quantity::PRESSURE);
@@ -143,6 +145,7 @@ fn read_document<'t>(
         unit: unit?.to_string(),
         design: folder.join(design?),
         taken,
+        rehearsed: rehearsed.map(str::to_string),
         temperature_c,
         pressure_kpa,
         humidity_pct,

@@ -83,6 +83,7 @@ impl Entry {
             kind,
             at: at.to_string(),
             taken: None,
+            rehearsed: None,
             operator: operator.to_string(),
             unit: String::new(),
             batch: None,
@@ -106,6 +107,13 @@ impl Entry {
     #[must_use]
     pub fn measured(&self) -> &str {
         self.taken.as_deref().unwrap_or(&self.at)
+    }
+
+    /// Whether its captures are of a virtual unit. Entries that were written before there was a key for it say so in their remark.
+    #[must_use]
+    pub fn is_virtual(&self) -> bool {
+        let said = |remark: &String| remark.contains("no real unit: recorded from the virtual");
+        self.rehearsed.is_some() || self.remark.as_ref().is_some_and(said)
     }
 
     /// Digests of its raw captures, sorted: two entries with the same ones judge the same recordings.
@@ -245,6 +253,9 @@ pub struct Entry {
     /// When the captures were taken, as they state it, RFC 3339; absent where that is not known.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub taken: Option<String>,
+    /// The virtual bench or the rehearsal that the captures come from; absent for a real unit.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rehearsed: Option<String>,
     /// Who ran it: a code, not a name.
     pub operator: String,
     /// Serial number of the unit; empty for a station check.

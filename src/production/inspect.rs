@@ -2,7 +2,7 @@
 
 use super::entry::{self, Cause, Conditions, Entry, Judgement, Kind, RawFile, Value};
 use super::judge::{judge, outside_environment};
-use super::unit::{Measured, UnitError, measure_unit, parts};
+use super::unit::{Measured, Told, UnitError, measure_unit, parts};
 use crate::design::Design;
 use crate::design::captures::CaptureSet;
 use crate::design::limits::Limits;
@@ -55,6 +55,9 @@ pub struct Inspection {
     pub files: Vec<RawFile>,
     /// What is doubtful about captures and fit, with its remedy.
     pub warnings: Vec<String>,
+    /// Of a unit that fails without a named cause: the parameters that were told, beside their tolerances.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub parameters: Vec<Told>,
 }
 
 /// Why a unit cannot be inspected.
@@ -145,6 +148,7 @@ pub fn inspection(measured: Measured, limits: &Limits) -> Inspection {
     if verdict == Judgement::Pass {
         warnings.extend(unlimited(&measured, &judged.values));
     }
+    let unexplained = verdict == Judgement::Fail && causes.is_empty();
     let mut causes = causes.into_iter();
     Inspection {
         format: FORMAT,
@@ -164,6 +168,11 @@ pub fn inspection(measured: Measured, limits: &Limits) -> Inspection {
         conditions: measured.conditions,
         files: measured.files,
         warnings,
+        parameters: if unexplained {
+            measured.parameters
+        } else {
+            Vec::new()
+        },
     }
 }
 
@@ -320,6 +329,8 @@ pub struct Logged<'a> {
     pub bench: Option<entry::Bench>,
     /// What the operator says.
     pub remark: Option<&'a str>,
+    /// The virtual bench or the rehearsal that the captures come from.
+    pub rehearsed: Option<&'a str>,
 }
 
 impl Inspection {
@@ -337,6 +348,7 @@ impl Inspection {
             kind: logged.kind,
             at: logged.at.to_string(),
             taken: self.taken.clone(),
+            rehearsed: logged.rehearsed.map(String::from),
             operator: logged.operator.to_string(),
             unit: self.unit.clone(),
             batch: logged.batch.map(String::from),

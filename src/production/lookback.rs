@@ -5,6 +5,7 @@
 
 use super::entry::{Cause, Entry, Judgement, Kind, Value};
 use super::ledger::Stored;
+use super::unit::hidden_below;
 use serde::Serialize;
 use std::collections::{HashMap, HashSet};
 
@@ -23,6 +24,9 @@ pub struct Point {
     pub attempt: u32,
     /// Value.
     pub value: f64,
+    /// The level that it lies below, where the noise hides it: then `value` is no measurement.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub hidden_below: Option<f64>,
     /// Expanded uncertainty (k = 2).
     pub expanded: Option<f64>,
     /// Lower limit of that day.
@@ -50,6 +54,15 @@ pub struct Series {
     pub retests: usize,
     /// Entries whose value has another unit, which were left out.
     pub other_unit: usize,
+}
+
+impl Series {
+    /// How many of the values the noise hides.
+    #[must_use]
+    pub fn hidden(&self) -> usize {
+        let points = self.points.iter();
+        points.filter(|p| p.hidden_below.is_some()).count()
+    }
 }
 
 /// Corrections by the digest that they refer to, newest last.
@@ -115,6 +128,19 @@ impl<'a> Corrections<'a> {
             ),
         }
     }
+}
+
+/// Entries of real units, and of virtual ones only where they are all there is, or where they are wanted too; with how many were
+/// left out. Training beside production would count as units that nobody built.
+#[must_use]
+pub fn real_units(mut entries: Vec<Stored>, virtual_too: bool) -> (Vec<Stored>, usize) {
+    let all = entries.len();
+    let unreal = entries.iter().filter(|s| s.entry.is_virtual()).count();
+    if virtual_too || unreal == all {
+        return (entries, 0);
+    }
+    entries.retain(|s| !s.entry.is_virtual());
+    (entries, unreal)
 }
 
 /// Recordings that were seen: judging them again is no further test.
@@ -185,6 +211,7 @@ pub fn series(
             batch: entry.batch.clone(),
             attempt: entry.attempt,
             value: number,
+            hidden_below: hidden_below(value),
             expanded: value.expanded,
             low: value.low,
             high: value.high,

@@ -232,11 +232,13 @@ fn captures_toml(
     // Writing to a string does not fail.
     let _ = write!(
         text,
-        "format = \"bassay-captures/1\"\nunit = {}\ndesign = {}\ntaken = {}\ntemperature_c = {}\n\
+        "format = \"bassay-captures/1\"\nunit = {}\ndesign = {}\ntaken = {}\n\
+         rehearsed = {}\ntemperature_c = {}\n\
          pressure_kpa = {}\nhumidity_pct = {}\n",
         quoted(label.unit),
         quoted(&design.to_string_lossy().replace('\\', "/")),
         label.taken,
+        quoted(&format!("rehearsal, seed {}", label.seed)),
         number(air.temperature_c),
         number(air.pressure_kpa),
         number(air.humidity_pct),

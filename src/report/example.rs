@@ -182,6 +182,7 @@ pub(crate) fn result() -> Result {
         unit: "proto-2".to_owned(),
         design: DesignMark { name: "Dome bass unit, prototype 2".to_owned(), digest: digest('4') },
         taken: Some("2026-03-14T10:20:00Z".to_owned()),
+        rehearsed: None,
         verdict: Verdict::Outside,
         judged: Judged::Designed,
         captures: vec![

@@ -105,6 +105,7 @@ pub fn verify(
             digest: design.digest.clone(),
         },
         taken: set.taken.clone(),
+        rehearsed: set.unreal().map(String::from),
         verdict: bands::overall(&bands),
         judged: Judged::Designed,
         captures: responses

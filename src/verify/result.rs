@@ -57,6 +57,9 @@ pub struct Result {
     /// When the captures were taken, RFC 3339, where it is known.
     #[serde(default)]
     pub taken: Option<String>,
+    /// What made the captures, where no real unit did.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rehearsed: Option<String>,
     /// Overall verdict.
     pub verdict: Verdict,
     /// Which difference the band verdicts judge.

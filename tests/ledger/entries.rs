@@ -22,6 +22,7 @@ pub fn inspection(unit: &str, minute: u32) -> Entry {
             minute % 60
         ),
         taken: None,
+        rehearsed: None,
         operator: "op-07".to_string(),
         unit: unit.to_string(),
         batch: Some(format!("B{}", minute / 100)),

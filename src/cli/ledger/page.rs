@@ -31,10 +31,8 @@ pub struct Args {
 }
 
 #[derive(Serialize)]
-struct Document<'a> {
-    format: &'static str,
+struct Written<'a> {
     written: String,
-    what: &'a str,
     names: &'a [String],
 }
 
@@ -56,8 +54,10 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     };
     let trends = args.chart.trends(&wanted, &chosen)?;
     let units = units(&chosen);
+    let note = chosen.note();
     let page = history_page(&History {
         what: &chosen.what,
+        note: note.as_deref(),
         yields: &yields(&units),
         pareto: &pareto(&units),
         trends: &trends,
@@ -67,13 +67,14 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     });
     write_whole(&args.out, page.as_bytes())?;
     if out.json {
-        out.document(&Document {
-            format: "bassay-page/1",
-            written: args.out.display().to_string(),
-            what: &chosen.what,
+        let written = args.out.display().to_string();
+        let said = Written {
+            written,
             names: &wanted,
-        })?;
+        };
+        out.document(&chosen.document("bassay-page/1", said))?;
     }
     out.line(format!("Page: {}", args.out.display()));
+    chosen.tell(out);
     Ok(Exit::Done)
 }

@@ -45,5 +45,6 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         out.document(&chosen.document("bassay-pareto/1", &pareto))?;
     }
     out.line(report::pareto::text(&pareto).trim_end());
+    chosen.tell(out);
     Ok(Exit::Done)
 }

@@ -36,5 +36,6 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         out.document(&chosen.document("bassay-yield/1", &yields))?;
     }
     out.line(report::yields::text(&yields).trim_end());
+    chosen.tell(out);
     Ok(Exit::Done)
 }

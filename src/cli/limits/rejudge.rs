@@ -3,14 +3,17 @@
 use crate::cli::Exit;
 use crate::cli::book;
 use crate::cli::failure::Failure;
+use crate::cli::ledger::list::LOOKED_AT;
+use crate::cli::ledger::which::Which;
 use crate::cli::output::Output;
 use crate::design::limits_read;
 use crate::production::entry::Kind;
 use crate::production::ledger::Filter;
 use crate::production::ledger::sqlite::Purpose;
-use crate::production::lookback::Corrections;
-use crate::production::rejudge::rejudge;
+use crate::production::lookback::{Corrections, real_units};
+use crate::production::rejudge::{History, rejudge};
 use crate::report;
+use serde::Serialize;
 use std::path::PathBuf;
 
 /// Judge history by other limits, without touching the log
@@ -28,9 +31,20 @@ pub struct Args {
     /// Only from this time on, RFC 3339
     #[arg(long, value_name = "TIME")]
     from: Option<String>,
+    /// Count virtual units (rehearsed, or recorded from the virtual bench) beside real ones
+    #[arg(long)]
+    virtual_too: bool,
     /// Every test, not only those that would change
     #[arg(long)]
     all: bool,
+}
+
+/// What `--json` prints.
+#[derive(Serialize)]
+struct Document {
+    #[serde(flatten)]
+    history: History,
+    virtual_left_out: usize,
 }
 
 /// Runs the command.
@@ -54,6 +68,20 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         ..Filter::default()
     };
     let entries = ledger.select(&filter).map_err(Failure::system)?;
+    let missing = if entries.is_empty() {
+        let all = ledger.select(&Filter {
+            latest: Some(LOOKED_AT),
+            ..Filter::default()
+        })?;
+        let wanted = Which {
+            batch: args.batch.clone(),
+            ..Which::default()
+        };
+        wanted.unknown(&all)
+    } else {
+        None
+    };
+    let (entries, left_out) = real_units(entries, args.virtual_too);
     let corrections = ledger
         .select(&Filter {
             kind: Some(Kind::Correction),
@@ -62,8 +90,21 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         .map_err(Failure::system)?;
     let history = rejudge(&entries, &Corrections::new(&corrections), &limits);
     if out.json {
-        return out.document(&history).map(|()| Exit::Done);
+        let document = Document {
+            virtual_left_out: left_out,
+            history,
+        };
+        return out
+            .named("bassay-rejudged/1", &document)
+            .map(|()| Exit::Done);
     }
     out.line(report::limits::history(&history, &limits, args.all));
+    if let Some(missing) = missing {
+        out.line(report::text::labelled("Note", &missing));
+    }
+    if left_out > 0 {
+        let text = format!("{left_out} tests of virtual units left out; --virtual-too counts them");
+        out.line(report::text::labelled("Note", &text));
+    }
     Ok(Exit::Done)
 }

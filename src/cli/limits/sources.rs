@@ -7,9 +7,10 @@ use crate::cli::output::Output;
 use crate::design::Design;
 use crate::files::read_whole;
 use crate::production::entry::{Judgement, Kind};
-use crate::production::ledger::Filter;
 use crate::production::ledger::sqlite::Purpose;
+use crate::production::ledger::{Filter, Stored};
 use crate::production::limits::Accepted;
+use crate::production::lookback::real_units;
 use crate::production::unit::{measure_unit, values_of};
 use crate::verify::result::{Finding, Result as Outcome, Verdict};
 use std::path::Path;
@@ -117,12 +118,13 @@ pub fn ledger(
     };
     let entries = ledger.select(&filter).map_err(Failure::system)?;
     let mut list: Vec<Accepted> = Vec::new();
-    let (mut failed, mut other) = (0, 0);
-    for stored in entries {
-        if stored.entry.design != design.digest {
-            other += 1;
-            continue;
-        }
+    let mut failed = 0;
+    let (mine, others): (Vec<Stored>, Vec<Stored>) = entries
+        .into_iter()
+        .partition(|s| s.entry.design == design.digest);
+    let other = others.len();
+    let (mine, unreal) = real_units(mine, false);
+    for stored in mine {
         // A later test of a serial replaces an earlier one.
         list.retain(|a| a.serial != stored.entry.unit);
         if stored.entry.verdict == Judgement::Fail {
@@ -139,8 +141,12 @@ pub fn ledger(
         });
     }
     out.remark(format!(
-        "{place}: {} accepted units; left out: {failed} that are outside (of a reference: the spec's tolerance, when it was verified; --unit RESULT takes it all the same), {other} of another design",
-        list.len()
+        "{place}: {} accepted units; left out: {failed} that are outside (of a reference: the spec's tolerance, when it was verified; --unit RESULT takes it all the same), {other} of another design{}",
+        list.len(),
+        match unreal {
+            0 => String::new(),
+            n => format!(", {n} of virtual units"),
+        }
     ));
     Ok(list)
 }

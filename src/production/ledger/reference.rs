@@ -74,6 +74,7 @@ pub fn from_result(result: &Outcome, by: &Importing<'_>) -> Entry {
     Entry {
         unit: result.unit.clone(),
         taken: result.taken.clone(),
+        rehearsed: result.rehearsed.clone(),
         remark: Some(format!(
             "imported from {}{DIGEST_BEGINS}{}); verdicts are those of the verification, whose uncertainty holds the simulation's too",
             by.source, by.digest
@@ -119,6 +120,10 @@ pub fn from_record(record: &Record, entry: Entry, by: &Importing<'_>) -> Result<
         at: by.now.to_string(),
         operator: by.operator.to_string(),
         refers_to: Some(record.digest.clone()),
+        rehearsed: match entry.rehearsed {
+            None if entry.is_virtual() => Some("virtual bench".to_string()),
+            ref said => said.clone(),
+        },
         remark: Some(format!(
             "imported from {}, station {}, entry {} of {}",
             by.source, record.station, record.number, entry.at

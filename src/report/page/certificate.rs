@@ -416,6 +416,7 @@ mod tests {
             kind: Kind::Inspection,
             bench: None,
             remark: None,
+            rehearsed: None,
         })
     }
 

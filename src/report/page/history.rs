@@ -4,7 +4,6 @@ use super::{pictures, whole};
 use crate::production::pareto::Pareto;
 use crate::production::trend::Trend;
 use crate::production::yields::{Group, Yields};
-use crate::report::inspection::digits;
 use crate::report::number::probability;
 use crate::report::{pareto, trend, words, yields};
 use maud::{Markup, PreEscaped, html};
@@ -17,6 +16,8 @@ const SIZE: (u32, u32) = (860, 300);
 pub struct History<'a> {
     /// Which entries, in words.
     pub what: &'a str,
+    /// What must be known of virtual units among them, in words.
+    pub note: Option<&'a str>,
     /// Yields.
     pub yields: &'a Yields,
     /// Causes.
@@ -34,7 +35,7 @@ pub fn history_page(history: &History<'_>) -> String {
     let body = html! {
         header {
             h1 { (head) }
-            p { (history.what) @if !history.made.is_empty() { " · made " (history.made) } }
+            p { (history.what) @if let Some(note) = history.note { ": " (note) } @if !history.made.is_empty() { " · made " (history.made) } }
         }
         main {
             (glance(history))
@@ -138,7 +139,7 @@ fn cause_part(all: &Pareto) -> Markup {
 }
 
 fn trend_part(n: usize, t: &Trend) -> Markup {
-    let unit = &t.series.unit;
+    let scale = trend::scale(t);
     html! {
         section {
             h2 id={ "trend-" (n) } { (trend::heading(t)) }
@@ -157,8 +158,8 @@ fn trend_part(n: usize, t: &Trend) -> Markup {
                         tbody { @for (i, p) in t.series.points.iter().enumerate() { tr {
                             th scope="row" { (i + 1) }
                             td class="name" { (p.at) } td class="name" { (p.unit) }
-                            td { (digits(p.value, unit)) }
-                            td { @if let Some(a) = i.checked_sub(t.baseline).and_then(|k| t.averages.get(k)) { (digits(a.value, unit)) } }
+                            td { (trend::shown(&scale, p)) }
+                            td { @if let Some(a) = i.checked_sub(t.baseline).and_then(|k| t.averages.get(k)) { (scale.show(a.value)) } }
                         } } }
                     } }
                 }
