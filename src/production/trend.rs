@@ -60,7 +60,7 @@ pub enum State {
     Changed,
     /// An alarm, but no lasting change explains it: single values, something that passed, or chance.
     Alarm,
-    /// Too few values, or values without spread.
+    /// Too few values, values without spread, or values that the noise hides.
     CannotTell,
 }
 
@@ -189,8 +189,20 @@ pub fn trend(series: Series, settings: &Settings) -> Trend {
         patience: None,
         series,
     };
+    // A number that stands for «anywhere below the noise» has no scatter of its own: what it says is how loud the noise was.
+    if made.series.hidden() > 0 {
+        let none = f64::NAN;
+        (made.centre, made.sd, made.low, made.high) = (none, none, none, none);
+        (made.range_high, made.capability, made.measurement_share) = (none, None, None);
+        return made;
+    }
     let enough = settings.given.is_some() || baseline >= LEAST_BASELINE;
-    if !enough || values.is_empty() || !centre.is_finite() || sd.is_nan() || sd <= 0.0 {
+    if !enough
+        || values.is_empty()
+        || !centre.is_finite()
+        || sd.is_nan()
+        || sd <= 1e-12 * centre.abs()
+    {
         return made;
     }
     judge(&mut made, &values, settings);

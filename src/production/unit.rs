@@ -18,8 +18,10 @@ use crate::design::Design;
 use crate::design::captures::CaptureSet;
 use crate::measure::{MeasureError, Response};
 use crate::signal::bands::third_octaves;
+use crate::signal::residue::HIDDEN_DB;
 use crate::verify::result::{Band, Capture, Finding, Parameter, Result as Outcome};
 use crate::verify::{Verification, verify};
+use serde::Serialize;
 
 /// Why a unit cannot be measured.
 #[derive(Debug, thiserror::Error)]
@@ -57,6 +59,60 @@ pub struct Measured {
     pub contradicted: Option<String>,
     /// What is doubtful, with its remedy.
     pub warnings: Vec<String>,
+    /// The parameters that the captures tell, beside what the design allows.
+    pub parameters: Vec<Told>,
+}
+
+/// A parameter that was told, beside its tolerance.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Told {
+    /// Path.
+    pub path: String,
+    /// SI unit; empty for a ratio.
+    pub unit: String,
+    /// Value of the design, SI.
+    pub designed: f64,
+    /// Fitted value, SI.
+    pub fitted: f64,
+    /// Lower end of its 95 % interval, SI; `None` where the data do not limit it.
+    pub low95: Option<f64>,
+    /// Upper end, SI.
+    pub high95: Option<f64>,
+    /// Where 95 % of the units lie that are built within the design's tolerance, SI; `None` where none is stated.
+    pub tolerance: Option<[f64; 2]>,
+}
+
+impl Told {
+    /// Whether its interval reaches into the tolerance; `None` without one.
+    #[must_use]
+    pub fn allowed(&self) -> Option<bool> {
+        let [low, high] = self.tolerance?;
+        Some(self.low95.is_none_or(|l| l <= high) && self.high95.is_none_or(|h| h >= low))
+    }
+}
+
+/// The parameters of a fit that the captures tell.
+fn told(done: &Verification) -> Vec<Told> {
+    let parameters = done.result.parameters.iter();
+    parameters
+        .filter(|p| p.identifiable && !(p.open_low && p.open_high))
+        .map(|p| {
+            let known = done.fit.unknowns.iter().find(|u| u.path == p.path);
+            let tolerance = known.and_then(|u| {
+                let reach = 1.959_964 * u.stated_sd?;
+                Some([u.value(0, -reach), u.value(0, reach)])
+            });
+            Told {
+                path: p.path.clone(),
+                unit: p.unit.clone(),
+                designed: p.designed,
+                fitted: p.fitted,
+                low95: (!p.open_low).then_some(p.low95),
+                high95: (!p.open_high).then_some(p.high95),
+                tolerance,
+            }
+        })
+        .collect()
 }
 
 /// Name of a band's value.
@@ -89,6 +145,18 @@ pub fn parts(name: &str) -> Option<(&str, &str, Option<f64>)> {
         }
         _ => None,
     }
+}
+
+/// The level that a residue lies below, dB, where the noise hides it; `None` for a value that was measured.
+#[must_use]
+pub fn hidden_below(value: &Value) -> Option<f64> {
+    let (Some(("residue", ..)), Some(level), Some(expanded)) =
+        (parts(&value.name), value.value, value.expanded)
+    else {
+        return None;
+    };
+    // The stated uncertainty reaches the noise at 1.65 of its standard.
+    (0.5 * expanded >= HIDDEN_DB).then_some(level + 0.5 * 1.65 * expanded)
 }
 
 /// Midband as its nominal name, however it was rounded.
@@ -166,6 +234,7 @@ pub fn measure_unit(
             pressure_kpa: air.pressure_kpa,
             humidity_pct: air.humidity_pct,
         },
+        parameters: told(&done),
         stated: [set.temperature_c, set.pressure_kpa, set.humidity_pct].map(|v| v.is_some()),
         files: files(set, &done.responses),
         contradicted: done.contradicted.clone(),

@@ -1,6 +1,6 @@
 //! A gauge study in words and as a table.
 
-use super::number::{fixed, percent, significant};
+use super::number::{Scale, fixed, percent, significant};
 use super::text::wrapped;
 use crate::production::capability::Estimate;
 use crate::production::gauge::Grade;
@@ -73,10 +73,11 @@ pub fn text(study: &GaugeStudy, held: &Held) -> String {
         ),
         0,
     );
-    let unit = if held.unit.is_empty() {
-        String::new()
-    } else {
-        format!(", {}", held.unit)
+    let whole = study.gauge.value + study.parts.value;
+    let scale = Scale::of(&held.unit, whole.max(0.0).sqrt());
+    let unit = match scale.unit().as_str() {
+        "" => String::new(),
+        unit => format!(", {unit}"),
     };
     out.push_str(&format!(
         "\n  {:<34}{:>10}{:>22}{:>9}\n",
@@ -85,7 +86,6 @@ pub fn text(study: &GaugeStudy, held: &Held) -> String {
         "95 % interval",
         "share"
     ));
-    let whole = study.gauge.value + study.parts.value;
     let rows = [
         ("repeats by one person", &study.repeatability),
         ("between people", &study.reproducibility),
@@ -93,7 +93,7 @@ pub fn text(study: &GaugeStudy, held: &Held) -> String {
         ("between parts", &study.parts),
     ];
     for (name, e) in rows {
-        let sd = |v: f64| significant(v.max(0.0).sqrt(), 3);
+        let sd = |v: f64| significant(scale.factor * v.max(0.0).sqrt(), 3);
         out.push_str(&format!(
             "  {name:<34}{:>10}{:>22}{:>7} %\n",
             sd(e.value),

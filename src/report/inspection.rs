@@ -1,12 +1,11 @@
 //! The result of a production test in the terminal: the verdict in letters that are read across a hall, then the reasons.
 
-use super::number::{end, fixed, probability, significant, with_uncertainty, with_unit};
+use super::number::{Scale, fixed, probability, with_unit};
 use super::text::{labelled, painted, plain};
 use super::words;
 use crate::production::entry::{Judgement, Value};
 use crate::production::inspect::Inspection;
-use crate::production::unit::parts;
-use crate::signal::residue::HIDDEN_DB;
+use crate::production::unit::{Told, hidden_below, parts};
 use crate::verify::result::Verdict;
 
 /// Rows of numbers that are shown at most; the rest is in the log.
@@ -88,23 +87,18 @@ pub fn name_of(name: &str) -> String {
     }
 }
 
-/// A number with the digits that its unit is read with.
+/// The unit and the digits in which a value, its uncertainty and its limits are shown.
 #[must_use]
-pub fn digits(value: f64, unit: &str) -> String {
-    match unit {
-        "dB" => fixed(value, 2),
-        _ => significant(value, 4),
-    }
+pub fn scale(value: &Value) -> Scale {
+    let lead = value.value.or(value.low).or(value.high).unwrap_or(1.0);
+    Scale::of(&value.unit, lead).known_to(lead, value.uncertainty().unwrap_or(f64::NAN))
 }
 
-/// The limits of a value: «−0.80 … 0.91», «up to −48.00», «from 1.1e6 on».
+/// The limits of a value: «−0.80 … 0.91», «up to −48.00», «from 1.1·10⁶ on».
 #[must_use]
 pub fn limits(value: &Value) -> String {
-    let lead = value.value.or(value.low).or(value.high).unwrap_or(1.0);
-    let show = |v| match value.unit.as_str() {
-        "dB" => fixed(v, 2),
-        unit => end(unit, lead, v),
-    };
+    let scale = scale(value);
+    let show = |v| scale.with_power(v);
     match (value.low, value.high) {
         (Some(low), Some(high)) => format!("{} … {}", show(low), show(high)),
         (Some(low), None) => format!("from {} on", show(low)),
@@ -119,19 +113,56 @@ pub fn measured(value: &Value) -> String {
     let Some(v) = value.value else {
         return "not told".to_string();
     };
-    if let (Some(("residue", ..)), Some(u)) = (parts(&value.name), value.expanded)
-        && 0.5 * u >= HIDDEN_DB
-    {
-        return format!("hidden below {} dB", fixed(v + 0.825 * u, 1));
+    if let Some(noise_db) = hidden_below(value) {
+        return format!("below the noise, {} dB", fixed(noise_db, 1));
     }
-    let number = match value.uncertainty() {
-        Some(u) if u > 0.0 && value.unit == "dB" => {
-            format!("{} ± {}", digits(v, &value.unit), fixed(u, 2))
-        }
-        Some(u) if u > 0.0 => return with_uncertainty(&value.unit, v, u),
-        _ => digits(v, &value.unit),
+    let scale = scale(value);
+    match value.uncertainty() {
+        Some(u) if u > 0.0 => scale.pair(v, u),
+        _ => with_unit(&scale.show(v), &scale.unit()),
+    }
+}
+
+/// What was measured of a unit whose failure nothing explains, so that it is seen that no parameter stands out.
+fn told(parameters: &[Told]) -> Vec<String> {
+    if parameters.is_empty() {
+        let text = "no parameter can be told from these captures";
+        return vec![labelled("Measured", text)];
+    }
+    let inside = |p: &Told| p.allowed() != Some(false);
+    let head = if parameters.iter().all(inside) {
+        "Measured, and allowed by its tolerance (each 95 %)"
+    } else {
+        "Measured, beside the tolerance (each 95 %)"
     };
-    with_unit(&number, &value.unit)
+    let mut lines = vec![format!("\n{head}")];
+    for p in parameters {
+        let ends = [p.low95, p.high95].into_iter().flatten();
+        let half = ends.map(|e| (e - p.fitted).abs()).fold(0.0, f64::max);
+        let scale = Scale::of(&p.unit, p.fitted).known_to(p.fitted, half);
+        let interval = match (p.low95, p.high95) {
+            (Some(low), Some(high)) => format!("{} … {}", scale.show(low), scale.show(high)),
+            (Some(low), None) => format!("from {} on", scale.show(low)),
+            (None, high) => format!("up to {}", high.map_or(String::new(), |h| scale.show(h))),
+        };
+        let allowed = match p.tolerance {
+            None => "none is stated".to_string(),
+            Some([low, high]) => format!("{} … {}", scale.show(low), scale.show(high)),
+        };
+        let sign = if inside(p) { ' ' } else { '▲' };
+        let name: String = words::path(&plain(&p.path)).chars().take(29).collect();
+        let line = format!(
+            "{sign} {name:<29} {:<11} {interval:<18} {allowed}",
+            scale.unit()
+        );
+        lines.push(line.trim_end().to_string());
+    }
+    lines.insert(
+        1,
+        format!("  {:<29} {:<11} {:<18} tolerance", "", "", "measured"),
+    );
+    lines.push(String::new());
+    lines
 }
 
 /// Everything about one test, in 80 columns; `below` are further lines about the log.
@@ -184,6 +215,7 @@ pub fn text(inspection: &Inspection, attempt: u32, colour: bool, below: &[String
             "Cause",
             "no single change to the build explains it better than the design does",
         ));
+        lines.extend(told(&inspection.parameters));
     }
     for doubt in &inspection.doubts {
         lines.push(labelled("Doubt", &plain(doubt)));

@@ -82,6 +82,7 @@ pub(in crate::report) fn example(verdict: Judgement) -> Inspection {
         },
         files: Vec::new(),
         warnings: vec!["mouth-near.wav: hum at 50 Hz".to_string()],
+        parameters: Vec::new(),
     }
 }
 
@@ -114,6 +115,49 @@ fn everything_fits_80_columns_and_is_read_without_colour() {
         assert!(failed.contains(wanted), "{wanted} in {failed}");
     }
     assert!(!failed.contains("rms"), "what has no limits is not listed");
+}
+
+/// A failure without a cause shows what was measured and what was allowed, so that it is seen that nothing stands out.
+#[test]
+fn a_failure_without_a_cause_shows_the_parameters() {
+    let parameter = |path: &str, fitted: f64, ends: [Option<f64>; 2], tolerance| Told {
+        path: path.to_string(),
+        unit: "Pa·s/m³".to_string(),
+        designed: 4e4,
+        fitted,
+        low95: ends[0],
+        high95: ends[1],
+        tolerance,
+    };
+    let mut failed = example(Judgement::Fail);
+    failed.cause = None;
+    let said = text(&failed, 1, false, &[]);
+    assert!(said.contains("no parameter can be told"), "{said}");
+    let both = [Some(41_340.0), Some(41_880.0)];
+    failed.parameters = vec![
+        parameter(
+            "resistor.r1.resistance",
+            41_610.0,
+            both,
+            Some([32_882.0, 48_660.0]),
+        ),
+        parameter("leak.seam.resistance", 1.9e6, [Some(1.3e6), None], None),
+    ];
+    let said = text(&failed, 1, false, &[]).replace('\u{202f}', " ");
+    for wanted in [
+        "Measured, and allowed by its tolerance",
+        "  resistor r1: resistance       10³ Pa·s/m³ 41.34 … 41.88      32.88 … 48.66\n",
+        "from 1.30 on       none is stated",
+    ] {
+        assert!(said.contains(wanted), "{wanted} in {said}");
+    }
+    assert!(said.lines().all(|l| l.chars().count() <= 80), "{said}");
+    failed.parameters[0].tolerance = Some([50_000.0, 60_000.0]);
+    let said = text(&failed, 1, false, &[]);
+    assert!(
+        said.contains("▲ resistor r1") && !said.contains("allowed by"),
+        "{said}"
+    );
 }
 
 /// Every letter of every word is there: a missing one would leave a gap.

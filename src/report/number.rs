@@ -159,20 +159,105 @@ fn raised(power: i32) -> String {
 
 /// Factor from SI to the shown unit, and its name.
 pub(super) fn workshop(unit: &str, value: f64) -> (f64, String) {
-    let size = value.abs();
-    if let Some((factor, name)) = named(unit, size) {
-        return (factor, name.to_owned());
+    let scale = Scale::of(unit, value);
+    (scale.factor, scale.unit())
+}
+
+/// One unit and one notation for numbers that stand beside each other.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Scale {
+    /// From SI to what is shown.
+    pub factor: f64,
+    /// Power of ten that stands before the unit.
+    power: i32,
+    name: String,
+    places: usize,
+}
+
+impl Scale {
+    /// For numbers about as large as `value`, with four significant digits of it; decibels keep two decimals.
+    #[must_use]
+    pub fn of(unit: &str, value: f64) -> Self {
+        let size = value.abs();
+        let power = thousands(size);
+        let plain = (-3..6).contains(&power) && (1e-2..1e4).contains(&size) || power == 0;
+        let (factor, power, name) = match (named(unit, size), unit) {
+            (Some((factor, name)), _) => (factor, 0, name),
+            (None, "dB" | "Hz" | "°C" | "%") => (1.0, 0, unit),
+            (None, _) if plain => (1.0, 0, unit),
+            (None, _) => (10f64.powi(-power), power, unit),
+        };
+        Self {
+            factor,
+            power,
+            name: name.to_owned(),
+            places: if unit == "dB" {
+                2
+            } else {
+                decimals(value * factor, f64::NAN)
+            },
+        }
     }
-    let power = thousands(size);
-    if (-3..6).contains(&power) && (1e-2..1e4).contains(&size) || power == 0 {
-        (1.0, unit.to_owned())
-    } else if unit.is_empty() {
-        (10f64.powi(-power), format!("×{THIN}10{}", raised(power)))
-    } else {
-        (
-            10f64.powi(-power),
-            format!("10{}{THIN}{unit}", raised(power)),
-        )
+
+    /// With two significant digits of an uncertainty, and no others.
+    #[must_use]
+    pub fn known_to(mut self, value: f64, expanded: f64) -> Self {
+        if self.name != "dB" && expanded > 0.0 && expanded.is_finite() {
+            self.places = decimals(value * self.factor, expanded * self.factor);
+        }
+        self
+    }
+
+    /// With at least two significant digits of a difference.
+    #[must_use]
+    pub fn telling(self, value: f64, difference: f64) -> Self {
+        let places = self.places;
+        let mut other = self.known_to(value, difference);
+        other.places = other.places.max(places);
+        other
+    }
+
+    /// A number in this unit, without the unit; one that is far too large for it gets a power of its own.
+    #[must_use]
+    pub fn show(&self, value: f64) -> String {
+        let shown = value * self.factor;
+        if shown.is_finite() && shown.abs() >= 1e7 {
+            return scientific(shown);
+        }
+        fixed(shown, self.places)
+    }
+
+    /// The unit with its power of ten; empty for a ratio.
+    #[must_use]
+    pub fn unit(&self) -> String {
+        match (self.power, self.name.as_str()) {
+            (0, name) => name.to_owned(),
+            (power, "") => format!("×{THIN}10{}", raised(power)),
+            (power, name) => format!("10{}{THIN}{name}", raised(power)),
+        }
+    }
+
+    /// A number with its power of ten: «600.1·10³».
+    #[must_use]
+    pub fn with_power(&self, value: f64) -> String {
+        format!("{}{}", self.show(value), self.power())
+    }
+
+    fn power(&self) -> String {
+        match self.power {
+            0 => String::new(),
+            power => format!("·10{}", raised(power)),
+        }
+    }
+
+    /// A number and its uncertainty with the unit: «(120.0 ± 3.3)·10³ Pa·s/m³».
+    #[must_use]
+    pub fn pair(&self, value: f64, expanded: f64) -> String {
+        let pair = format!("{} ± {}", self.show(value), self.show(expanded));
+        match self.power {
+            0 => with_unit(&pair, &self.name),
+            _ => with_unit(&format!("({pair}){}", self.power()), &self.name),
+        }
     }
 }
 
@@ -196,46 +281,6 @@ fn thousands(size: f64) -> i32 {
     } else {
         0
     }
-}
-
-/// A number and what it is known to, in the unit of the workshop: the uncertainty keeps two digits, the value as many
-/// places. Outside 10⁻³…10⁶ both stand before one power of ten.
-#[must_use]
-pub fn with_uncertainty(unit: &str, value: f64, expanded: f64) -> String {
-    let (factor, name) = named(unit, value.abs()).unwrap_or((1.0, unit));
-    let (v, u) = (value * factor, expanded * factor);
-    let power = if (1e-3..1e6).contains(&v.abs()) {
-        0
-    } else {
-        thousands(v.abs())
-    };
-    let (v, u) = (v * 10f64.powi(-power), u * 10f64.powi(-power));
-    let place = u.log10().floor() as i32 - 1;
-    let pair = format!("{} ± {}", rounded(v, place), rounded(u, place));
-    match power {
-        0 => with_unit(&pair, name),
-        _ => with_unit(&format!("({pair})·10{}", raised(power)), name),
-    }
-}
-
-/// The end of a limit in the unit in which a `value` beside it is shown.
-#[must_use]
-pub fn end(unit: &str, value: f64, end: f64) -> String {
-    let (factor, _) = named(unit, value.abs()).unwrap_or((1.0, unit));
-    let shown = end * factor;
-    if shown == 0.0 || !(1e-3..1e6).contains(&shown.abs()) {
-        return significant(shown, 4);
-    }
-    rounded(shown, shown.abs().log10().floor() as i32 - 3)
-}
-
-/// Rounded to a power of ten.
-fn rounded(value: f64, place: i32) -> String {
-    if place <= 0 {
-        return fixed(value, place.unsigned_abs().min(9) as usize);
-    }
-    let step = 10f64.powi(place);
-    fixed((value / step).round() * step, 0)
 }
 
 /// Decimals so that the half width of an interval keeps two significant digits, as long as the value does not
@@ -335,24 +380,54 @@ mod tests {
         assert_eq!(band(0.0), "–");
     }
 
-    /// DERIVED by the rule: two digits of the uncertainty.
+    /// DERIVED by the rule: two digits of the uncertainty, one power of a thousand for value, uncertainty and limit.
     #[test]
     fn a_value_has_the_places_of_its_uncertainty() {
-        for (unit, value, expanded, text) in [
-            ("Pa·s/m³", 120_018.4, 3339.0, "120000 ± 3300 Pa·s/m³"),
-            ("m/N", 0.000_146_9, 2.09e-6, "0.1469 ± 0.0021 mm/N"),
-            ("Pa·s/m³", 2.0123e6, 56_100.0, "(2.012 ± 0.056)·10⁶ Pa·s/m³"),
-            ("kg/s", 4.004, 0.15, "4.00 ± 0.15 kg/s"),
+        for (unit, value, expanded, limit, pair, end) in [
+            (
+                "Pa·s/m³",
+                120_018.4,
+                3339.0,
+                600_121.0,
+                "(120.0 ± 3.3)·10³_Pa·s/m³",
+                "600.1·10³",
+            ),
+            (
+                "m/N",
+                0.000_146_9,
+                2.09e-6,
+                0.000_100_4,
+                "0.1469 ± 0.0021_mm/N",
+                "0.1004",
+            ),
+            (
+                "Pa·s/m³",
+                2.0123e6,
+                56_100.0,
+                600_121.0,
+                "(2.012 ± 0.056)·10⁶_Pa·s/m³",
+                "0.600·10⁶",
+            ),
+            ("kg/s", 4.004, 0.15, 8.674, "4.00 ± 0.15_kg/s", "8.67"),
+            ("dB", -0.6131, 0.1134, 0.5, "−0.61 ± 0.11_dB", "0.50"),
         ] {
-            assert_eq!(
-                with_uncertainty(unit, value, expanded),
-                text.replace(" P", "\u{202f}P")
-                    .replace(" m", "\u{202f}m")
-                    .replace(" k", "\u{202f}k")
-            );
+            let scale = Scale::of(unit, value).known_to(value, expanded);
+            assert_eq!(scale.pair(value, expanded), pair.replace('_', "\u{202f}"));
+            assert_eq!(scale.with_power(limit), end);
         }
-        assert_eq!(end("m/N", 0.000_15, 0.000_100_4), "0.1004");
-        assert_eq!(end("Pa·s/m³", 1.2e5, 484_999.0), "485000");
+    }
+
+    /// DERIVED by the rule: four digits of the value, or what shows a difference.
+    #[test]
+    fn a_scale_keeps_its_notation() {
+        let scale = Scale::of("Pa·s/m³", 1.88e6);
+        assert_eq!(
+            (scale.show(1.88e6), scale.show(120_018.0)),
+            ("1.880".into(), "0.120".into())
+        );
+        assert_eq!(scale.unit(), "10⁶\u{202f}Pa·s/m³");
+        assert_eq!(scale.telling(1.88e6, 1234.0).show(1.88e6), "1.8800");
+        assert_eq!(Scale::of("", 0.0).show(0.0), "0.0");
     }
 
     /// DERIVED by the rule: half width 0.052e6 keeps two digits, so two decimals of 10⁶.

@@ -1,7 +1,7 @@
 //! The chart of one number in words, as a table and as pictures.
 
-use super::inspection::{digits, name_of};
-use super::number::{fixed, percent, probability, significant};
+use super::inspection::name_of;
+use super::number::{Scale, fixed, percent, probability, significant};
 use super::plot::{Chart, CurveLine, CurveStyle, PointMark};
 use super::text::{plain, wrapped};
 use crate::production::capability::Estimate;
@@ -32,13 +32,31 @@ pub fn verdict(state: State) -> Verdict {
     }
 }
 
-/// Name with unit.
+/// Name with the unit in which the numbers are shown.
 #[must_use]
 pub fn heading(trend: &Trend) -> String {
     let name = name_of(&trend.series.name);
-    match trend.series.unit.as_str() {
+    match scale(trend).unit().as_str() {
         "" => name,
         unit => format!("{name}, {}", plain(unit)),
+    }
+}
+
+/// The one unit and notation of all numbers of a chart.
+#[must_use]
+pub fn scale(trend: &Trend) -> Scale {
+    let mut sizes: Vec<f64> = trend.series.points.iter().map(|p| p.value.abs()).collect();
+    sizes.sort_by(f64::total_cmp);
+    let lead = sizes.get(sizes.len() / 2).copied().unwrap_or(1.0);
+    Scale::of(&trend.series.unit, lead).telling(lead, trend.sd)
+}
+
+/// A value as a table shows it: what the noise hides is less than a number.
+#[must_use]
+pub fn shown(scale: &Scale, point: &Point) -> String {
+    match point.hidden_below {
+        Some(noise_db) => format!("< {}", scale.show(noise_db)),
+        None => scale.show(point.value),
     }
 }
 
@@ -64,7 +82,8 @@ fn day(point: &Point) -> &str {
 pub fn sentences(trend: &Trend) -> Vec<String> {
     let mut list = Vec::new();
     let series = &trend.series;
-    let show = |v: f64| digits(v, &series.unit);
+    let scale = scale(trend);
+    let show = |v: f64| scale.show(v);
     match series.points.as_slice() {
         [] => list.push("No entry has this number.".to_owned()),
         [first, .., last] => list.push(format!(
@@ -74,6 +93,16 @@ pub fn sentences(trend: &Trend) -> Vec<String> {
             day(last)
         )),
         [one] => list.push(format!("1 value, of {}.", day(one))),
+    }
+    let hidden = series.hidden();
+    if hidden > 0 {
+        list.push(format!(
+            "{hidden} of them {} below the noise (<): no more is known than that they are lower. No control limits, no capability and \
+             no change can be told from them.",
+            if hidden == 1 { "lies" } else { "lie" }
+        ));
+        list.extend(doubts(trend));
+        return list;
     }
     if trend.state == State::CannotTell {
         list.push(format!(
@@ -85,7 +114,7 @@ pub fn sentences(trend: &Trend) -> Vec<String> {
         list.push(format!(
             "Centre {}, standard deviation {} ({}); single values lie within {} to {}.",
             show(trend.centre),
-            significant(trend.sd, 3),
+            show(trend.sd),
             if trend.baseline == 0 {
                 "given".to_owned()
             } else {
@@ -159,7 +188,7 @@ fn alarm_words(trend: &Trend) -> Vec<String> {
             place(trend, change.first),
             place(trend, change.low95),
             place(trend, change.high95),
-            digits(change.size, &trend.series.unit),
+            scale(trend).show(change.size),
             probability(change.probability)
         ));
     }
@@ -205,17 +234,11 @@ fn capability_words(trend: &Trend) -> Vec<String> {
         ];
     };
     let two = |v: f64| fixed(v, 2);
+    let scale = scale(trend);
     let limits = match (c.low, c.high) {
-        (Some(low), Some(high)) => format!(
-            "{} to {}",
-            digits(low, &trend.series.unit),
-            digits(high, &trend.series.unit)
-        ),
-        (Some(low), None) => format!("from {} on", digits(low, &trend.series.unit)),
-        (_, high) => format!(
-            "up to {}",
-            high.map_or(String::new(), |h| digits(h, &trend.series.unit))
-        ),
+        (Some(low), Some(high)) => format!("{} to {}", scale.show(low), scale.show(high)),
+        (Some(low), None) => format!("from {} on", scale.show(low)),
+        (_, high) => format!("up to {}", high.map_or(String::new(), |h| scale.show(h))),
     };
     let cp =
         c.cp.map_or(String::new(), |cp| format!("Cp {}, ", interval(&cp, &two)));
@@ -264,7 +287,7 @@ fn doubts(trend: &Trend) -> Vec<String> {
         list.push(format!(
             "{} step(s) between neighbours are larger than {}, the first at {}.",
             trend.ranges_beyond.len(),
-            significant(trend.range_high, 3),
+            scale(trend).show(trend.range_high),
             place(trend, *first)
         ));
     }
@@ -295,6 +318,7 @@ pub fn text(trend: &Trend, newest: usize, colour: bool) -> String {
     }
     let points = &trend.series.points;
     let from = points.len().saturating_sub(newest);
+    let scale = scale(trend);
     if newest == 0 || points.is_empty() {
         return out;
     }
@@ -303,11 +327,9 @@ pub fn text(trend: &Trend, newest: usize, colour: bool) -> String {
         "no.", "day", "unit", "value", "step", "average"
     ));
     for (i, point) in points.iter().enumerate().skip(from) {
-        let step = if i > 0 {
-            digits(
-                (point.value - points[i - 1].value).abs(),
-                &trend.series.unit,
-            )
+        let told = |p: &Point| p.hidden_below.is_none();
+        let step = if i > 0 && told(point) && told(&points[i - 1]) {
+            scale.show((point.value - points[i - 1].value).abs())
         } else {
             String::new()
         };
@@ -338,8 +360,8 @@ pub fn text(trend: &Trend, newest: usize, colour: bool) -> String {
                 "  {:>5}  {:<10}  {short:<14} {:>12} {step:>11} {:>12}  {flags}",
                 i + 1,
                 day(point),
-                digits(point.value, &trend.series.unit),
-                average.map_or(String::new(), |a| digits(a.value, &trend.series.unit)),
+                shown(&scale, point),
+                average.map_or(String::new(), |a| scale.show(a.value)),
             )
             .trim_end(),
         );
@@ -363,13 +385,25 @@ fn level(label: &str, value: f64, count: usize, style: CurveStyle) -> CurveLine 
 /// Pictures: single values, moving ranges, weighted averages, each with the end of a file name. Fewer where there are no limits.
 #[must_use]
 pub fn charts(trend: &Trend) -> Vec<(&'static str, Chart)> {
-    let values: Vec<f64> = trend.series.points.iter().map(|p| p.value).collect();
+    let scale = scale(trend);
+    let own = scale.factor;
+    let points = &trend.series.points;
+    // What the noise hides was not measured and is not drawn as if it were.
+    let values: Vec<f64> = points
+        .iter()
+        .map(|p| p.hidden_below.map_or(own * p.value, |_| f64::NAN))
+        .collect();
+    let below: Vec<f64> = points
+        .iter()
+        .map(|p| p.hidden_below.map_or(f64::NAN, |noise| own * noise))
+        .collect();
     let count = values.len();
     if count < 2 {
         return Vec::new();
     }
     let name = name_of(&trend.series.name);
-    let with_unit = |what: &str| match trend.series.unit.as_str() {
+    let unit = scale.unit();
+    let with_unit = |what: &str| match unit.as_str() {
         "" => what.to_owned(),
         unit => format!("{what} in {}", plain(unit)),
     };
@@ -389,26 +423,36 @@ pub fn charts(trend: &Trend) -> Vec<(&'static str, Chart)> {
         style,
     };
     let mut single = chart(name.clone(), with_unit("single value"));
-    single.curves.push(line(
-        "values",
-        numbers(0),
-        values.clone(),
-        CurveStyle::Aligned,
-    ));
+    if trend.series.hidden() < count {
+        single.curves.push(line(
+            "values",
+            numbers(0),
+            values.clone(),
+            CurveStyle::Aligned,
+        ));
+    }
+    if trend.series.hidden() > 0 {
+        single.curves.push(line(
+            "below the noise: lower than this",
+            numbers(0),
+            below,
+            CurveStyle::Numbered(0),
+        ));
+    }
     if trend.state == State::CannotTell {
         single.y_range = spread(&single);
         return vec![("values", single)];
     }
     single.curves.push(level(
         "centre",
-        trend.centre,
+        own * trend.centre,
         count,
         CurveStyle::Numbered(0),
     ));
     for limit in [trend.low, trend.high] {
         single.curves.push(level(
             "control limits",
-            limit,
+            own * limit,
             count,
             CurveStyle::Numbered(2),
         ));
@@ -466,7 +510,7 @@ pub fn charts(trend: &Trend) -> Vec<(&'static str, Chart)> {
         .push(line("steps", numbers(1), steps, CurveStyle::Aligned));
     ranges.curves.push(level(
         "control limit",
-        trend.range_high,
+        own * trend.range_high,
         count,
         CurveStyle::Numbered(2),
     ));
@@ -479,7 +523,7 @@ pub fn charts(trend: &Trend) -> Vec<(&'static str, Chart)> {
     );
     let x = numbers(trend.baseline);
     let of = |what: &dyn Fn(&crate::production::ewma::Average) -> f64| -> Vec<f64> {
-        trend.averages.iter().map(what).collect()
+        trend.averages.iter().map(|a| own * what(a)).collect()
     };
     average.curves.push(line(
         "weighted average",
@@ -489,7 +533,7 @@ pub fn charts(trend: &Trend) -> Vec<(&'static str, Chart)> {
     ));
     average.curves.push(level(
         "centre",
-        trend.centre,
+        own * trend.centre,
         count,
         CurveStyle::Numbered(0),
     ));
@@ -510,7 +554,7 @@ pub fn charts(trend: &Trend) -> Vec<(&'static str, Chart)> {
     {
         average
             .points
-            .push(mark(index, a.value, f64::NAN, Verdict::Outside));
+            .push(mark(index, own * a.value, f64::NAN, Verdict::Outside));
     }
     average.y_range = spread(&average);
     list.push(("average", average));

@@ -14,6 +14,7 @@ pub fn entry(kind: Kind, at: &str, unit: &str, verdict: Judgement) -> Entry {
         kind,
         at: at.into(),
         taken: None,
+        rehearsed: None,
         operator: "op1".into(),
         unit: unit.into(),
         batch: None,
@@ -305,7 +306,7 @@ fn nonsense_is_told() {
     let path = log(folder.path());
     let place = path.to_str().unwrap();
     for (arguments, wanted) in [
-        (vec!["trend", "resist"], "nearest names: r"),
+        (vec!["trend", "resist"], "there is r"),
         (
             vec!["trend", "r", "--kind", "station-check"],
             "nothing to look at",
@@ -377,16 +378,20 @@ fn a_gauge_study_from_a_table_and_from_the_log() {
     for (wrong, wanted) in [
         (
             text.replace("P03;op1;1;1.03\n", ""),
-            "every person must measure",
+            "study.csv: part P03, person op1: 2 measurement(s) (line 32; line 33); expected 3, as of part P00 by op0",
         ),
         (text.replace("1.34", "1,34"), "decimal point"),
-        (text.replace("operator", "who"), "line 1"),
-        (text.replace("P05;", ";"), "is empty"),
+        (text.replace("operator", "who"), "line 1: column «who»"),
+        (
+            text.replace(";0.29\n", "\n"),
+            "line 2: found 3 fields; expected 4",
+        ),
+        (text.replace("P05;", ";"), "part is empty"),
         (
             text.lines().take(4).collect::<Vec<_>>().join("\n"),
             "at least 2",
         ),
-        (String::new(), "no column"),
+        (String::new(), "no column «part»; found an empty file"),
     ] {
         std::fs::write(table, &wrong).unwrap();
         let (status, _, err) = run(&["gauge", table]);
@@ -434,4 +439,161 @@ fn the_order_is_that_of_the_recordings() {
         .map(|w| w["name"].as_str().unwrap())
         .collect();
     assert_eq!(weeks, ["2026-W10", "2026-W11"]);
+}
+
+/// Virtual units are no production: they are left out beside real ones, unless they are wanted or all that there is.
+#[test]
+fn virtual_units_do_not_count_as_real_ones() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("log.sqlite");
+    let mut ledger = SqliteLedger::open(&path, Purpose::Write).unwrap();
+    for n in 0..30 {
+        let at = format!("2026-03-{:02}T08:00:00Z", n + 1);
+        let mut e = entry(Kind::Inspection, &at, &format!("U{n}"), Judgement::Pass);
+        if n >= 20 {
+            e.verdict = Judgement::Fail;
+            e.cause = Some(cause("leak.seam.resistance"));
+            // An entry of a program that had no key for it says so in its remark.
+            if n % 2 == 0 {
+                e.rehearsed = Some("rehearsal, seed 7".into());
+            } else {
+                e.remark = Some("no real unit: recorded from the virtual bench: dome".into());
+            }
+        }
+        e.values.push(value("r", "Ω", 10.0 + f64::from(n % 4)));
+        ledger.append("station-1", &e).unwrap();
+    }
+    drop(ledger);
+    let place = path.to_str().unwrap();
+    let ask = |what: &[&str], more: &[&str]| {
+        json(&[&["ledger"][..], what, &["--ledger", place, "--json"], more].concat())
+    };
+    for (more, tested, left_out, counted) in [
+        (&[][..], 20, 10, 0),
+        (&["--virtual-too"][..], 30, 0, 10),
+        (&["--from", "2026-03-21"][..], 10, 0, 10),
+    ] {
+        for what in [&["yield"][..], &["pareto"], &["trend", "r"]] {
+            let said = ask(what, more);
+            assert_eq!(said["virtual_left_out"], left_out, "{what:?} {more:?}");
+            assert_eq!(said["virtual_counted"], counted, "{what:?} {more:?}");
+            let seen = match what[0] {
+                "yield" => said["all"]["tested"].as_u64().unwrap(),
+                "pareto" => said["tested"].as_u64().unwrap(),
+                _ => said["trends"][0]["series"]["points"]
+                    .as_array()
+                    .unwrap()
+                    .len() as u64,
+            };
+            assert_eq!(seen, tested, "{what:?} {more:?}");
+        }
+    }
+    let page = folder.path().join("page.html");
+    let page = page.to_str().unwrap();
+    for (more, wanted) in [
+        (&[][..], "left out: 10 entries of virtual units"),
+        (
+            &["--virtual-too"],
+            "of these 30 entries, 10 of virtual units",
+        ),
+        (&["--from", "2026-03-21"], "no real unit is among these"),
+    ] {
+        let line = [&["ledger", "yield", "--ledger", place][..], more].concat();
+        let (_, text, _) = run(&line);
+        assert!(text.contains(wanted), "{wanted}: {text}");
+        narrow(&text);
+        let line = [
+            &["ledger", "page", "--ledger", place, "--out", page][..],
+            more,
+        ]
+        .concat();
+        assert_eq!(run(&line).0, 0);
+        assert!(std::fs::read_to_string(page).unwrap().contains(wanted));
+    }
+    let (_, text, _) = run(&["ledger", "list", "--ledger", place]);
+    assert_eq!(text.matches("FAIL~").count(), 10, "{text}");
+    narrow(&text);
+}
+
+/// A residue that the noise hides is no measurement: the list, the chart and the page say so, and nobody draws limits for it.
+#[test]
+fn what_the_noise_hides_is_not_charted_as_measured() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("log.sqlite");
+    let mut ledger = SqliteLedger::open(&path, Purpose::Write).unwrap();
+    let mut digest = String::new();
+    for n in 0..40 {
+        let at = format!("2026-03-{:02}T{:02}:00:00Z", n / 4 + 1, n % 4 + 8);
+        let mut e = entry(Kind::Inspection, &at, &format!("U{n}"), Judgement::Pass);
+        for (name, level, expanded) in [
+            // Hidden: the standard uncertainty reaches the noise, 10 dB above.
+            (
+                "residue:mouth-near:50",
+                -94.5 - 0.1 * f64::from(n % 3),
+                12.12,
+            ),
+            // Told.
+            ("residue:mouth-near:63", -70.5 - 0.1 * f64::from(n % 3), 1.0),
+            // A recording without any noise states no uncertainty.
+            (
+                "residue:mouth-near:80",
+                -130.0 - 0.1 * f64::from(n % 3),
+                0.0,
+            ),
+        ] {
+            let mut v = value(name, "dB", level);
+            (v.expanded, v.low, v.high) = (Some(expanded), None, Some(-50.0));
+            e.values.push(v);
+        }
+        digest = ledger.append("station-1", &e).unwrap().digest;
+    }
+    drop(ledger);
+    let place = path.to_str().unwrap();
+    let (_, text, _) = run(&["ledger", "show", &digest, "--ledger", place]);
+    narrow(&text);
+    let row = |name: &str| {
+        let found = text.lines().find(|l| l.starts_with(name));
+        found.unwrap().split_whitespace().collect::<Vec<&str>>()
+    };
+    // DERIVED: −94.5 + 1.65·12.12/2 = −84.5 dB.
+    let hidden = row("residue:mouth-near:50");
+    assert_eq!(hidden[1..4], ["<", "−84.5", "noise"]);
+    assert_eq!(row("residue:mouth-near:63")[1..3], ["−70.50", "1.00"]);
+    assert_eq!(row("residue:mouth-near:80")[1..3], ["−130.00", "-"]);
+    assert!(text.contains("below the noise"), "{text}");
+
+    let trend = |name: &str| {
+        let line = ["ledger", "trend", name, "--ledger", place];
+        let (_, text, _) = run(&line);
+        narrow(&text);
+        let said = json(&[&line[..], &["--json"]].concat());
+        (text, said["trends"][0].clone())
+    };
+    let (text, said) = trend("residue:mouth-near:50");
+    assert_eq!(said["state"], "cannot-tell");
+    for key in ["low", "high", "capability", "change", "centre"] {
+        assert!(said[key].is_null(), "{key}: {said}");
+    }
+    for wanted in ["Cannot tell", "40 of them lie below the noise", "< −84."] {
+        assert!(text.contains(wanted), "{wanted}: {text}");
+    }
+    assert!(!text.contains("Cpk"), "{text}");
+    let (text, said) = trend("residue:mouth-near:63");
+    assert_eq!(said["state"], "steady");
+    assert!(!text.contains("below the noise"), "{text}");
+    let page = folder.path().join("page.html");
+    let page = page.to_str().unwrap();
+    let html = |name: &str| {
+        let line = ["ledger", "page", name, "--ledger", place, "--out", page];
+        assert_eq!(run(&line).0, 0);
+        let html = std::fs::read_to_string(page).unwrap();
+        let words = html.matches("control limits").count();
+        // What is not the sentence that there are none is drawn.
+        let drawn = words - html.matches("No control limits").count();
+        (html, drawn)
+    };
+    let (hidden, drawn) = html("residue:mouth-near:50");
+    assert!(hidden.contains("below the noise: lower than this") && hidden.contains("&lt; −84."));
+    assert_eq!(drawn, 0);
+    assert!(html("residue:mouth-near:63").1 > 0);
 }

@@ -135,6 +135,7 @@ fn one_odd_unit_is_no_change() {
                 batch: None,
                 attempt: 1,
                 value: *v,
+                hidden_below: None,
                 expanded: None,
                 low: None,
                 high: None,
@@ -184,6 +185,30 @@ fn one_odd_unit_is_no_change() {
         point.expanded = Some(1.0);
     }
     assert!(trend(hidden, &Settings::default()).capability.is_none());
+    // What the noise hides was not measured: it has no limits, no capability and no change, given ones neither.
+    let mut values: Vec<f64> = (0..60).map(|n| -90.0 + f64::from(n % 5)).collect();
+    values[45..].iter_mut().for_each(|v| *v += 20.0);
+    let mut noisy = run(&values).series;
+    for point in &mut noisy.points {
+        (point.low, point.high) = (None, Some(-50.0));
+    }
+    assert_eq!(
+        trend(noisy.clone(), &Settings::default()).state,
+        State::Changed
+    );
+    noisy.points[3].hidden_below = Some(-80.0);
+    let given = Settings {
+        given: Some((-88.0, 1.5)),
+        limits: Some([None, Some(-50.0)]),
+        ..Settings::default()
+    };
+    for settings in [Settings::default(), given] {
+        let said = trend(noisy.clone(), &settings);
+        assert_eq!(said.state, State::CannotTell);
+        assert!(said.low.is_nan() && said.high.is_nan() && said.sd.is_nan());
+        assert!(said.capability.is_none() && said.change.is_none() && said.averages.is_empty());
+        assert!(said.alarms.is_empty() && said.average_alarm.is_none());
+    }
     assert_eq!(run(&values[..15]).state, State::CannotTell);
     assert_eq!(run(&[10.0; 60]).state, State::CannotTell);
     assert_eq!(run(&[]).state, State::CannotTell);

@@ -8,6 +8,10 @@ use crate::cli::output::Output;
 use crate::production::entry::{Judgement, Kind, Value};
 use crate::production::ledger::sqlite::Purpose;
 use crate::production::ledger::{Filter, Store, Stored};
+use crate::production::unit::hidden_below;
+use crate::report::inspection::scale;
+use crate::report::number::fixed;
+use crate::report::text::plain;
 use serde::Serialize;
 
 /// All that an entry says, and what was said of it later
@@ -40,7 +44,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     later.retain(|one| one.entry.refers_to.as_ref() == Some(&entry.digest));
     if out.json {
         return out
-            .document(&Document { entry, later })
+            .named("bassay-shown-entry/1", &Document { entry, later })
             .map(|()| Exit::Done);
     }
     print(&entry, &later, out);
@@ -49,12 +53,21 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
 
 /// The entry of a digest.
 pub(super) fn found(store: &mut dyn Store, digest: &str) -> Result<Stored, Failure> {
-    store.find(digest)?.ok_or_else(|| {
-        Failure::input(format!(
-            "digest {digest}: no entry of {} begins like this; «bassay ledger list» shows them",
-            store.place()
-        ))
-    })
+    if let Some(found) = store.find(digest)? {
+        return Ok(found);
+    }
+    let newest = store.select(&Filter {
+        latest: Some(1),
+        ..Filter::default()
+    })?;
+    let such = newest.first().map_or(String::new(), |one| {
+        format!(", such as {} of the newest", short(&one.digest))
+    });
+    Err(Failure::input(format!(
+        "digest {}: no entry of {} begins like this; expected one that `bassay ledger list` shows{such}",
+        plain(digest).chars().take(70).collect::<String>(),
+        store.place()
+    )))
 }
 
 fn print(one: &Stored, later: &[Stored], out: &Output) {
@@ -80,7 +93,12 @@ fn print(one: &Stored, later: &[Stored], out: &Output) {
         };
         field(
             "CORRECTED",
-            &format!("{} by {} {said}", minute(&e.at), e.operator),
+            &format!(
+                "{} by {} {said}, entry {}",
+                minute(&e.at),
+                e.operator,
+                short(&correction.digest)
+            ),
         );
     }
     field("digest", &one.digest);
@@ -88,6 +106,10 @@ fn print(one: &Stored, later: &[Stored], out: &Output) {
     field("station", &format!("{}, entry {}", one.station, one.number));
     field("time", &e.at);
     field("recorded", e.taken.as_deref().unwrap_or_default());
+    if e.is_virtual() {
+        let bench = e.rehearsed.as_deref().unwrap_or("virtual bench");
+        field("no real", &format!("unit: {bench}"));
+    }
     field("operator", &e.operator);
     field("batch", e.batch.as_deref().unwrap_or_default());
     field("attempt", &e.attempt.to_string());
@@ -123,11 +145,14 @@ fn print(one: &Stored, later: &[Stored], out: &Output) {
     if !e.values.is_empty() {
         out.line("");
         out.line(format!(
-            "{:<24} {:>9} {:>9} {:>9} {:>9} {:<7} verdict",
-            "value", "number", "±k=2", "low", "high", "unit"
+            "{:<24} {:>8} {:>8} {:>8} {:>8} {:<11} verdict",
+            "value", "number", "± k=2", "low", "high", "unit"
         ));
         for value in &e.values {
             out.line(row(value));
+        }
+        if e.values.iter().any(|v| hidden_below(v).is_some()) {
+            out.line("< ... noise: below the noise; no more is known than that it is lower");
         }
     }
     if !e.files.is_empty() {
@@ -164,30 +189,24 @@ fn print(one: &Stored, later: &[Stored], out: &Output) {
 }
 
 fn row(value: &Value) -> String {
-    let number = |n: Option<f64>| n.map_or_else(|| "-".to_string(), short_number);
+    let scale = scale(value);
+    let show = |n: Option<f64>| n.map_or_else(|| "-".to_string(), |n| scale.show(n));
+    let (number, known_to) = match hidden_below(value) {
+        Some(noise_db) => (format!("< {}", fixed(noise_db, 1)), "noise".to_string()),
+        // Nothing is known exactly: a 0 says that nobody could tell.
+        None => (
+            show(value.value),
+            show(value.uncertainty().filter(|u| *u > 0.0)),
+        ),
+    };
     format!(
-        "{} {:>9} {:>9} {:>9} {:>9} {} {}",
+        "{} {number:>8} {known_to:>8} {:>8} {:>8} {} {}",
         fit(&value.name, 24),
-        number(value.value),
-        number(value.expanded),
-        number(value.low),
-        number(value.high),
-        fit(&value.unit, 7),
+        show(value.low),
+        show(value.high),
+        fit(&scale.unit(), 11),
         verdict(value.verdict)
     )
     .trim_end()
     .to_string()
-}
-
-/// Four significant digits, in nine columns at most.
-fn short_number(n: f64) -> String {
-    let size = n.abs();
-    if n == 0.0 {
-        "0".to_string()
-    } else if (1e-3..1e5).contains(&size) {
-        let digits = (3 - size.log10().floor() as i32).max(0) as usize;
-        format!("{n:.digits$}")
-    } else {
-        format!("{n:.2e}")
-    }
 }

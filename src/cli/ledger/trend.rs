@@ -1,6 +1,7 @@
 //! `bassay ledger trend NAME…`: the chart of one or more numbers.
 
 use super::choose::{ChoiceArgs, Chosen};
+use super::which::nearest;
 use crate::cli::Exit;
 use crate::cli::failure::Failure;
 use crate::cli::output::Output;
@@ -10,6 +11,7 @@ use crate::production::lookback::{Corrections, names, series};
 use crate::production::run_rules::Rule;
 use crate::production::trend::{Settings, State, Trend, trend};
 use crate::report;
+use crate::report::text::plain;
 use serde::Serialize;
 use std::path::PathBuf;
 
@@ -179,21 +181,37 @@ impl ChartArgs {
 }
 
 fn unknown(name: &str, chosen: &Chosen) -> Failure {
-    let shown: String = name.chars().take(60).collect();
-    let mut known = names(&chosen.entries);
+    let shown: String = plain(name).chars().take(60).collect();
+    let known = names(&chosen.entries);
     if known.is_empty() {
-        return Failure::input(format!(
-            "{shown}: there is nothing to look at ({}); look at --ledger, --kind, --from, --to, --batch and --of-station",
-            chosen.what
-        ));
+        let why = chosen.missing.clone().unwrap_or_else(|| {
+            format!(
+                "{}; look at --ledger, --kind, --from, --to, --batch and --of-station",
+                chosen.what
+            )
+        });
+        return Failure::input(format!("{shown}: there is nothing to look at ({why})"));
     }
-    let like = |other: &str| strsim::jaro_winkler(name, other);
-    known.sort_by(|a, b| like(&b.0).total_cmp(&like(&a.0)));
-    let list: Vec<&str> = known.iter().take(5).map(|k| k.0.as_str()).collect();
+    // A parameter's path has no colon: who typed none meant one.
+    let paths: Vec<&str> = known.iter().map(|k| k.0.as_str()).collect();
+    let alike: Vec<&str> = paths
+        .iter()
+        .filter(|k| k.contains(':') == name.contains(':'))
+        .copied()
+        .collect();
+    let (list, more) = match (alike.is_empty(), name.contains(':')) {
+        (true, _) => (paths, ""),
+        (false, true) => (alike, ""),
+        (false, false) if alike.len() == paths.len() => (alike, ""),
+        (false, false) => (
+            alike,
+            "; and bands, noise and polarity, named band:PROBE:31.5, residue:PROBE:50, polarity:PROBE",
+        ),
+    };
     Failure::input(format!(
-        "{shown}: none of the {} has such a value; the nearest names: {}",
+        "{shown}: none of the {} has a value of this name; {}{more}",
         chosen.what,
-        list.join(", ")
+        nearest(name, &list)
     ))
 }
 
@@ -242,6 +260,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         }
         out.line(report::trend::text(one, args.rows, out.colour).trim_end());
     }
+    chosen.tell(out);
     let any = |state: State| trends.iter().any(|t| t.state == state);
     Ok(match args.alarm {
         true if any(State::Changed) => Exit::Outside,
