@@ -6,9 +6,12 @@
 
 use super::Exit;
 use super::failure::Failure;
+use super::ledger::which::nearest;
 use super::output::Output;
-use crate::curves::{self, Curve, CurveTable, interpolate_log_frequency};
+use crate::curves::own::{self, Drive};
+use crate::curves::{Curve, CurveTable, interpolate_log_frequency};
 use crate::files::write_whole;
+use crate::report::text::{folded, plain};
 use crate::signal::grid::log_grid;
 use serde::Serialize;
 use std::fmt::Write;
@@ -26,6 +29,12 @@ pub struct CompareArgs {
     a: PathBuf,
     /// Curve file that is subtracted
     b: PathBuf,
+    /// The curve of A, where it holds several and the names do not pair them
+    #[arg(long, value_name = "NAME")]
+    curve_a: Option<String>,
+    /// The curve of B
+    #[arg(long, value_name = "NAME")]
+    curve_b: Option<String>,
     /// Folder for comparison.json and comparison.csv
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
@@ -44,6 +53,8 @@ pub struct Comparison {
     pub bands: Vec<BandDifference>,
     /// Curves that stand in one file only and were not compared.
     pub unmatched: Vec<String>,
+    /// What must be known of the numbers.
+    pub notes: Vec<String>,
 }
 
 /// A minus B in one one-third-octave band.
@@ -51,6 +62,11 @@ pub struct Comparison {
 pub struct BandDifference {
     /// Name of the curve in A.
     pub observation: String,
+    /// Name of the curve in B.
+    pub against: String,
+    /// Whether two levels were compared, and not two magnitudes.
+    #[serde(skip)]
+    pub levels: bool,
     /// Nominal midband, Hz.
     pub center_hz: f64,
     /// Lower edge, Hz.
@@ -70,9 +86,21 @@ pub struct BandDifference {
 /// # Errors
 /// [`Failure`] for files that cannot be read or compared, or a folder that cannot be written.
 pub fn run(args: &CompareArgs, out: Output) -> Result<Exit, Failure> {
-    let a = curves::read(&args.a).map_err(Failure::input)?;
-    let b = curves::read(&args.b).map_err(Failure::input)?;
-    let comparison = compare(&a, &b)?;
+    let a = own::read_any(&args.a).map_err(Failure::input)?;
+    let b = own::read_any(&args.b).map_err(Failure::input)?;
+    let chosen = [args.curve_a.as_deref(), args.curve_b.as_deref()];
+    let mut comparison = compare(&a.tables, &b.tables, chosen)?;
+    let levels = comparison.bands.iter().any(|b| b.levels);
+    if levels && a.drive != b.drive && ![a.drive, b.drive].contains(&Drive::Unknown) {
+        comparison.notes.push(
+            "the levels of verify are those at 1 V, the levels of predict those at the design's drive voltage: all differences hold \
+             20·lg of that voltage"
+                .to_string(),
+        );
+    }
+    for note in &comparison.notes {
+        out.remark(format_args!("note: {note}"));
+    }
     for name in &comparison.unmatched {
         out.remark(format_args!(
             "not compared, because only one file has it: {name}"
@@ -93,14 +121,56 @@ pub fn run(args: &CompareArgs, out: Output) -> Result<Exit, Failure> {
     Ok(Exit::Done)
 }
 
-/// Compares every curve that both files have; the only curve of each whatever their names.
+/// The curves of a file that may be compared: the one that is named, or all.
+fn choose<'a>(
+    tables: &'a [CurveTable],
+    wanted: Option<&str>,
+    option: &str,
+) -> Result<Vec<Curve<'a>>, Failure> {
+    let all: Vec<Curve<'a>> = tables.iter().flat_map(CurveTable::curves).collect();
+    let Some(wanted) = wanted else { return Ok(all) };
+    let names: Vec<&str> = all.iter().map(|c| label(c.name)).collect();
+    let told = format!(
+        "{option} «{}»: {} has no curve of this name; {}",
+        wanted.chars().take(60).collect::<String>(),
+        file_of(tables),
+        nearest(wanted, &names)
+    );
+    let found: Vec<Curve<'a>> = all
+        .into_iter()
+        .filter(|c| label(c.name) == wanted)
+        .collect();
+    if found.is_empty() {
+        return Err(Failure::input(told));
+    }
+    Ok(found)
+}
+
+fn file_of(tables: &[CurveTable]) -> String {
+    tables
+        .first()
+        .map_or(String::new(), |t| t.file.display().to_string())
+}
+
+/// Names of curves, for a person who has to choose.
+fn listed(curves: &[Curve<'_>]) -> String {
+    let names: Vec<&str> = curves.iter().map(|c| label(c.name)).collect();
+    names.join(", ")
+}
+
+/// Compares every curve that both files have; the only curve of each, or the ones that are `chosen`, whatever their names.
 ///
 /// # Errors
 /// [`Failure`] where nothing can be compared: no common name, no common one-third octave, or a level against a
 /// magnitude, whose reference is not known.
-pub fn compare(a: &CurveTable, b: &CurveTable) -> Result<Comparison, Failure> {
-    let (in_a, in_b) = (a.curves(), b.curves());
-    let (name_a, name_b) = (a.file.display().to_string(), b.file.display().to_string());
+pub fn compare(
+    a: &[CurveTable],
+    b: &[CurveTable],
+    chosen: [Option<&str>; 2],
+) -> Result<Comparison, Failure> {
+    let in_a = choose(a, chosen[0], "--curve-a")?;
+    let in_b = choose(b, chosen[1], "--curve-b")?;
+    let (name_a, name_b) = (file_of(a), file_of(b));
     let mut pairs: Vec<(&Curve<'_>, &Curve<'_>)> = Vec::new();
     let mut unmatched = Vec::new();
     if let ([one], [other]) = (in_a.as_slice(), in_b.as_slice()) {
@@ -120,8 +190,10 @@ pub fn compare(a: &CurveTable, b: &CurveTable) -> Result<Comparison, Failure> {
     }
     if pairs.is_empty() {
         return Err(Failure::input(format!(
-            "{name_a} and {name_b} have no curve in common: found {}; expected the same names in the headers",
-            unmatched.join(", ")
+            "{name_a} and {name_b} have no curve in common: {name_a} has {}; {name_b} has {}; expected the same names in the \
+             headers, or one of each with --curve-a NAME --curve-b NAME",
+            listed(&in_a),
+            listed(&in_b)
         )));
     }
     let mut bands = Vec::new();
@@ -146,6 +218,7 @@ pub fn compare(a: &CurveTable, b: &CurveTable) -> Result<Comparison, Failure> {
         b: name_b,
         bands,
         unmatched,
+        notes: Vec::new(),
     })
 }
 
@@ -198,6 +271,8 @@ fn differences(a: &Curve<'_>, b: &Curve<'_>) -> Result<Vec<BandDifference>, Fail
         );
         bands.push(BandDifference {
             observation: label(a.name).to_string(),
+            against: label(b.name).to_string(),
+            levels: a.is_level(),
             center_hz,
             low_hz: low,
             high_hz: high,
@@ -243,10 +318,23 @@ fn text(comparison: &Comparison) -> String {
     for band in &comparison.bands {
         if now != Some(&band.observation) {
             now = Some(&band.observation);
+            let of = if band.observation == band.against {
+                format!("{}: A minus B, dB", plain(&band.observation))
+            } else {
+                format!(
+                    "{} of A minus {} of B, dB",
+                    plain(&band.observation),
+                    plain(&band.against)
+                )
+            };
             let _ = write!(
                 text,
-                "\n{}: A minus B, dB\n{:>9}  {:>7}  {:>7}  {:>7}\n",
-                band.observation, "band/Hz", "mean", "rms", "largest"
+                "\n{}\n{:>9}  {:>7}  {:>7}  {:>7}\n",
+                folded(&of, 0),
+                "band/Hz",
+                "mean",
+                "rms",
+                "largest"
             );
         }
         let _ = writeln!(
@@ -291,8 +379,13 @@ mod tests {
     use super::*;
     use std::path::Path;
 
+    fn compare(a: &CurveTable, b: &CurveTable) -> Result<Comparison, Failure> {
+        let one = std::slice::from_ref;
+        super::compare(one(a), one(b), [None, None])
+    }
+
     fn table(text: &str) -> CurveTable {
-        curves::read_text(text, Path::new("a.csv")).expect("sound")
+        crate::curves::read_text(text, Path::new("a.csv")).expect("sound")
     }
 
     /// A curve of `points` frequencies whose level over the other curve is known.
@@ -373,6 +466,20 @@ mod tests {
         assert_eq!(found.unmatched.len(), 2);
         let c = table("f,p level_db,q level_db\n20,1,2\n200,1,2\n");
         assert!(compare(&a, &c).is_err());
+    }
+
+    #[test]
+    fn curves_are_chosen_by_name() {
+        let a = [table("f,x level_db,y level_db\n20,1,2\n200,1,2\n")];
+        let b = [table("f,p level_db,q level_db\n20,4,8\n200,4,8\n")];
+        let told = super::compare(&a, &b, [None, None]).expect_err("no common name");
+        for name in ["has x, y", "has p, q", "--curve-a"] {
+            assert!(told.message.contains(name), "{}", told.message);
+        }
+        let found = super::compare(&a, &b, [Some("y"), Some("q")]).expect("one of each");
+        assert!(found.bands.iter().all(|b| b.difference_db == -6.0));
+        let told = super::compare(&a, &b, [Some("y"), Some("z")]).expect_err("no z");
+        assert!(told.message.contains("there is p, q"), "{}", told.message);
     }
 
     #[test]

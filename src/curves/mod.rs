@@ -6,6 +6,7 @@
 
 mod header;
 mod interpolate;
+pub mod own;
 mod parse;
 
 pub use interpolate::interpolate_log_frequency;

@@ -141,7 +141,7 @@ pub fn read_correction_text(text: &str, file: &Path) -> Result<CurveTable, Curve
     table(text, file, true)
 }
 
-fn text_of(bytes: &[u8], path: &Path) -> Result<String, CurveError> {
+pub(super) fn text_of(bytes: &[u8], path: &Path) -> Result<String, CurveError> {
     match std::str::from_utf8(bytes) {
         Ok(text) => Ok(text.to_string()),
         Err(error) => {
