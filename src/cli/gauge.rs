@@ -5,7 +5,7 @@ use super::failure::Failure;
 use super::ledger::choose::ChoiceArgs;
 use super::ledger::place::Place;
 use super::ledger::trend::two_limits;
-use super::ledger::which::Which;
+use super::ledger::which::{Which, nearest};
 use super::output::Output;
 use crate::design::limits_read;
 use crate::files::read_whole;
@@ -15,7 +15,8 @@ use crate::production::gauge::{Grade, mean_squares};
 use crate::production::gauge_interval::{GaugeStudy, gauge_study};
 use crate::production::gauge_table::{Measurement, crossed};
 use crate::production::ledger::Filter;
-use crate::production::unit::parts;
+use crate::production::lookback::names;
+use crate::production::unit::{band_name, parts};
 use crate::report;
 use crate::report::gauge::Held;
 use crate::report::inspection::name_of;
@@ -37,6 +38,9 @@ pub struct Args {
     ledger: Option<String>,
     #[command(flatten)]
     which: Which,
+    /// Count virtual units beside real ones
+    #[arg(long, requires = "ledger")]
+    virtual_too: bool,
     /// Name of the value, as the log and the limits have it
     #[arg(long, value_name = "NAME")]
     name: Option<String>,
@@ -56,6 +60,29 @@ pub struct Args {
     pool: bool,
 }
 
+fn cut(text: &str) -> String {
+    text.chars().take(40).collect()
+}
+
+/// Where and what is wrong with a row, behind the file's name.
+fn odd_row(error: &csv::Error) -> String {
+    match error.kind() {
+        csv::ErrorKind::UnequalLengths {
+            pos,
+            expected_len,
+            len,
+        } => format!(
+            ", line {}: found {len} fields; expected {expected_len}, as in line 1",
+            pos.as_ref().map_or(0, csv::Position::line)
+        ),
+        csv::ErrorKind::Utf8 { pos, .. } => format!(
+            ", line {}: the bytes are not UTF-8 text; expected a table as text",
+            pos.as_ref().map_or(0, csv::Position::line)
+        ),
+        _ => format!(": {error}"),
+    }
+}
+
 /// The measurements of a table in long form.
 fn table(path: &Path) -> Result<Vec<Measurement>, Failure> {
     let bytes = read_whole(path)?;
@@ -70,10 +97,8 @@ fn table(path: &Path) -> Result<Vec<Measurement>, Failure> {
         .comment(Some(b'#'))
         .trim(csv::Trim::All)
         .from_reader(bytes.as_slice());
-    let header = reader
-        .headers()
-        .map_err(|e| Failure::input(format!("{shown}: {e}")))?
-        .clone();
+    let odd = |e: csv::Error| Failure::input(format!("{shown}{}", odd_row(&e)));
+    let header = reader.headers().map_err(odd)?.clone();
     let known = ["part", "operator", "value", "repeat"];
     let plain = |name: &str| name.trim_start_matches('\u{feff}').to_lowercase();
     for name in &header {
@@ -84,18 +109,19 @@ fn table(path: &Path) -> Result<Vec<Measurement>, Failure> {
             )));
         }
     }
-    let column =
-        |wanted: &str| {
-            header.iter().position(|n| plain(n) == wanted).ok_or_else(|| {
+    let column = |wanted: &str| {
+        header.iter().position(|n| plain(n) == wanted).ok_or_else(|| {
+            let found: Vec<String> = header.iter().map(|n| cut(&plain(n))).collect();
             Failure::input(format!(
-                "{shown}, line 1: there is no column «{wanted}»; expected part, operator, value"
+                "{shown}, line 1: there is no column «{wanted}»; found {}; expected part, operator, value",
+                if bytes.is_empty() { "an empty file".to_owned() } else { found.join(", ") }
             ))
         })
-        };
+    };
     let (part, person, value) = (column("part")?, column("operator")?, column("value")?);
     let mut list = Vec::new();
     for row in reader.records() {
-        let row = row.map_err(|e| Failure::input(format!("{shown}: {e}")))?;
+        let row = row.map_err(odd)?;
         let line = row.position().map_or(0, csv::Position::line);
         let place = format!("{shown}, line {line}");
         let field = |i: usize| row.get(i).unwrap_or("");
@@ -106,16 +132,18 @@ fn table(path: &Path) -> Result<Vec<Measurement>, Failure> {
                 field(value).chars().take(40).collect::<String>()
             ))
         })?;
-        if field(part).is_empty() || field(person).is_empty() {
-            return Err(Failure::input(format!(
-                "{place}: part or operator is empty; expected a name or a code"
-            )));
+        for (column, name) in [(part, "part"), (person, "operator")] {
+            if field(column).is_empty() {
+                return Err(Failure::input(format!(
+                    "{place}: {name} is empty; expected a name or a code"
+                )));
+            }
         }
         list.push(Measurement {
             part: field(part).to_owned(),
             person: field(person).to_owned(),
             value: number,
-            place,
+            place: format!("line {line}"),
         });
     }
     Ok(list)
@@ -137,6 +165,7 @@ fn logged(
             spool: None,
         },
         which: args.which.clone(),
+        virtual_too: args.virtual_too,
     };
     let chosen = choice.read(Kind::Gauge, MOST, out)?;
     let mut unit = String::new();
@@ -155,10 +184,21 @@ fn logged(
         });
     }
     if list.is_empty() {
-        return Err(Failure::input(format!(
-            "{name}: no entry of kind gauge has this value ({}); log a study first, or give a table",
-            chosen.what
-        )));
+        let known = names(&chosen.entries);
+        let known: Vec<&str> = known.iter().map(|k| k.0.as_str()).collect();
+        return Err(Failure::input(match (&chosen.missing, known.is_empty()) {
+            (Some(missing), _) => format!("{place}: {missing}"),
+            (None, true) => format!(
+                "{place}: no entry of kind gauge ({}); log a study first with `inspect --gauge`, or give a table",
+                chosen.what
+            ),
+            (None, false) => format!(
+                "{place}: none of the {} of kind gauge has a number of the name «{}»; {}",
+                chosen.what,
+                cut(name),
+                nearest(name, &known)
+            ),
+        }));
     }
     Ok((list, unit))
 }
@@ -178,9 +218,17 @@ fn from_file(path: &Path, name: &str) -> Result<[Option<f64>; 2], Failure> {
             .map(|p| [p.low, p.high]),
     };
     found.ok_or_else(|| {
+        let bands = limits.bands.iter();
+        let known: Vec<String> = bands
+            .map(|b| band_name(&b.observation, b.center_hz))
+            .chain(limits.parameters.iter().map(|p| p.path.clone()))
+            .collect();
+        let known: Vec<&str> = known.iter().map(String::as_str).collect();
         Failure::input(format!(
-            "{}: it has no two limits for «{name}»; expected a band or a parameter of that name, or --tolerance LOW,HIGH",
-            path.display()
+            "{}: it has no limits for «{}»; {}; expected one of them, or --tolerance LOW,HIGH",
+            path.display(),
+            cut(name),
+            nearest(name, &known)
         ))
     })
 }
@@ -215,9 +263,13 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     let limits = match limits {
         Some([Some(low), Some(high)]) => Some([low, high]),
         Some(_) => {
-            return Err(Failure::input(
-                "a share of the tolerance needs both limits; this value has one: give --tolerance LOW,HIGH",
-            ));
+            let of = match (&args.tolerance, &args.limits) {
+                (None, Some(path)) => path.display().to_string(),
+                _ => "--tolerance".to_owned(),
+            };
+            return Err(Failure::input(format!(
+                "{of}: found one limit; a share of the tolerance needs both: expected --tolerance LOW,HIGH"
+            )));
         }
         None => None,
     };
@@ -231,15 +283,19 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         (None, Some(place), Some(name)) => logged(args, place, name, out)?,
         _ => return Err(Failure::input("expected a table, or --ledger with --name")),
     };
-    let value = crossed(&list).map_err(Failure::input)?;
+    let source = match (&args.file, &args.ledger) {
+        (Some(file), _) => file.display().to_string(),
+        (None, place) => place.clone().unwrap_or_default(),
+    };
+    let value = crossed(&list).map_err(|e| Failure::input(format!("{source}: {e}")))?;
     // Differences that only rounding of a computation leaves are none.
     let largest = list.iter().map(|m| m.value.abs()).fold(0.0, f64::max);
     let squares = mean_squares(&value)
         .filter(|m| m.repeats > (1e-9 * largest).powi(2))
         .ok_or_else(|| {
-            Failure::input(
-                "all repeats are the same: the values were rounded or copied; note more digits",
-            )
+            Failure::input(format!(
+                "{source}: all repeats are the same: the values were rounded or copied; note more digits"
+            ))
         })?;
     let study = gauge_study(squares, args.pool, 0.95);
     let held = Held {

@@ -19,7 +19,7 @@ pub struct Measurement {
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum TableError {
     /// A value that is no number.
-    #[error("{place}: the value is {value}; expected a finite number")]
+    #[error("the value at {place} is {value}; expected a finite number")]
     Value {
         /// Where.
         place: String,
@@ -38,8 +38,7 @@ pub enum TableError {
     },
     /// A cell that has another number of repeats.
     #[error(
-        "part {part}, person {person}: {found} measurement(s), and {expected} in the first cell; every person must measure \
-         every part equally often: measure the missing ones or leave out the part"
+        "part {part}, person {person}: {found} measurement(s){at}; expected {expected}, as of {first}: every person must measure every part equally often; measure the missing ones or leave out the part"
     )]
     Cell {
         /// Part.
@@ -50,6 +49,10 @@ pub enum TableError {
         found: usize,
         /// How many there should be.
         expected: usize,
+        /// Where those that there are stand, in brackets; empty where there are none.
+        at: String,
+        /// The cell that the others are held against, in words.
+        first: String,
     },
 }
 
@@ -84,6 +87,10 @@ pub fn crossed(list: &[Measurement]) -> Result<Vec<Vec<Vec<f64>>>, TableError> {
     if people.len() < 2 {
         return few("person(s)", people.len());
     }
+    let first = cells
+        .iter()
+        .find_map(|(part, of)| of.keys().next().map(|person| (*part, *person)))
+        .unwrap_or_default();
     let repeats = cells
         .values()
         .next()
@@ -98,6 +105,8 @@ pub fn crossed(list: &[Measurement]) -> Result<Vec<Vec<Vec<f64>>>, TableError> {
                     person: (*person).to_owned(),
                     found,
                     expected: repeats,
+                    at: places(list, part, person),
+                    first: format!("part {} by {}", first.0, first.1),
                 });
             }
         }
@@ -109,4 +118,16 @@ pub fn crossed(list: &[Measurement]) -> Result<Vec<Vec<Vec<f64>>>, TableError> {
         .into_values()
         .map(|of| of.into_values().collect())
         .collect())
+}
+
+/// Where the measurements of a cell stand, the first few, in brackets.
+fn places(list: &[Measurement], part: &str, person: &str) -> String {
+    const SHOWN: usize = 3;
+    let of = list.iter().filter(|m| m.part == part && m.person == person);
+    let places: Vec<&str> = of.map(|m| m.place.as_str()).collect();
+    match places.len() {
+        0 => String::new(),
+        n if n > SHOWN => format!(" ({}, ...)", places[..SHOWN].join("; ")),
+        _ => format!(" ({})", places.join("; ")),
+    }
 }

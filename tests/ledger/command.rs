@@ -76,7 +76,7 @@ fn list_and_show() {
     fits(&all.out);
     assert!(all.out.contains(&digests[3][..12]) && all.out.contains("FAIL"));
     let failed = run(&path, &["list", "--verdict", "fail", "--json"]);
-    assert_eq!(json(&failed).as_array().unwrap().len(), 2);
+    assert_eq!(json(&failed)["entries"].as_array().unwrap().len(), 2);
     let day = ["list", "--from", "2026-03-15", "--to", "2026-03-16"];
     assert!(run(&path, &day).out.contains("No entry"));
     let back = run(
@@ -140,6 +140,25 @@ fn a_correction_is_a_new_entry() {
     );
     let shown = run(&path, &["show", &digests[7]]);
     assert!(shown.out.contains("the seam was glued"), "{}", shown.out);
+    // Nobody who reads the list takes the old judgement for the one that counts.
+    let listed = run(&path, &["list"]);
+    fits(&listed.out);
+    let mut rows = listed
+        .out
+        .lines()
+        .skip_while(|l| !l.starts_with(&digests[7][..12]));
+    let (entry, under) = (rows.next().unwrap(), rows.next().unwrap());
+    let correction = stored["digest"].as_str().unwrap();
+    assert!(entry.ends_with("FAIL"), "{entry}");
+    let wanted = format!("corrected to pass by entry {} (op-03)", &correction[..12]);
+    assert_eq!(under.trim(), wanted);
+    let all = json(&run(&path, &["list", "--json"]));
+    for one in all["entries"].as_array().unwrap() {
+        let corrected = one["digest"] == digests[7].as_str();
+        let by = one["corrected_by"].as_array().unwrap();
+        assert_eq!(by.len(), usize::from(corrected), "{one}");
+        assert!(by.iter().all(|d| d == correction), "{one}");
+    }
     // What counts is told at the head, not behind forty numbers.
     let head: Vec<&str> = shown.out.lines().take(2).collect();
     assert!(
@@ -299,18 +318,19 @@ fn exports_are_complete_and_another_log_takes_them() {
         "--json",
     ];
     let done = json(&run(&golden, &arguments));
+    let done = &done["references"];
     assert_eq!(done[4]["entry"]["kind"], "reference");
     assert_eq!(done[4]["entry"]["unit"], "D-0004");
     assert_eq!(done[4]["entry"]["values"].as_array().unwrap().len(), 40);
     assert_eq!(done[4]["new"], true);
     let again = json(&run(&golden, &arguments));
-    let old = again.as_array().unwrap();
+    let old = again["references"].as_array().unwrap();
     assert!(
         old.len() == 10 && old.iter().all(|d| d["new"] == false),
         "{again}"
     );
     let listed = json(&run(&golden, &["list", "--json"]));
-    assert_eq!(listed.as_array().unwrap().len(), 10);
+    assert_eq!(listed["entries"].as_array().unwrap().len(), 10);
     // What was changed on the way is not taken.
     let text = std::fs::read_to_string(&export)
         .unwrap()

@@ -1,5 +1,7 @@
 //! `bassay ledger certificate UNIT`: the certificate of a unit from its entry in the log.
 
+use super::list::LOOKED_AT;
+use super::which::nearest;
 use crate::cli::Exit;
 use crate::cli::book;
 use crate::cli::failure::Failure;
@@ -10,6 +12,7 @@ use crate::production::ledger::sqlite::Purpose;
 use crate::production::ledger::{Filter, Stored};
 use crate::production::lookback::first_of;
 use crate::report;
+use std::collections::BTreeSet;
 use std::path::PathBuf;
 
 /// Write a unit's certificate: one HTML page that prints on A4
@@ -64,9 +67,21 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     let Some(stored) = wanted else {
         let seen: Vec<String> = found.iter().map(|s| s.entry.attempt.to_string()).collect();
         return Err(Failure::input(if seen.is_empty() {
+            let all = ledger.select(&Filter {
+                latest: Some(LOOKED_AT),
+                ..Filter::default()
+            })?;
+            let known: BTreeSet<&str> = all
+                .iter()
+                .filter(|s| matches!(s.entry.kind, Kind::Inspection | Kind::Reference))
+                .map(|s| s.entry.unit.as_str())
+                .collect();
+            let known: Vec<&str> = known.into_iter().collect();
             format!(
-                "{}: no test of unit {:?} is in this log; `bassay ledger list` shows what is",
-                args.ledger, args.unit
+                "{}: no test of unit {:?} is in this log; {}",
+                args.ledger,
+                args.unit,
+                nearest(&args.unit, &known)
             )
         } else {
             format!(
@@ -131,7 +146,9 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     write_whole(&file, page.as_bytes())?;
     if out.json {
         let document = serde_json::json!({ "unit": args.unit, "digest": stored.digest, "file": file.display().to_string() });
-        return out.document(&document).map(|()| Exit::Done);
+        return out
+            .named("bassay-certificate/1", &document)
+            .map(|()| Exit::Done);
     }
     out.line(format!("Certificate: {}", file.display()));
     Ok(Exit::Done)

@@ -1,6 +1,6 @@
 //! `bassay ledger correct DIGEST`: a new entry that refers to an old one.
 
-use super::place::{Place, now, short};
+use super::place::{Place, now, paragraph, short};
 use super::show::found;
 use super::which::verdict;
 use crate::cli::Exit;
@@ -55,15 +55,18 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     };
     let stored = store.append(&args.station, &entry)?;
     if out.json {
-        return out.document(&stored).map(|()| Exit::Done);
+        return out
+            .named("bassay-correction/1", &stored)
+            .map(|()| Exit::Done);
     }
-    out.line(format!(
+    let said = format!(
         "Written: entry {} of station «{}», digest {}, about {} of unit {}.",
         stored.number,
         stored.station,
         short(&stored.digest),
         short(&old.digest),
         old.entry.unit
-    ));
+    );
+    out.line(paragraph(&said, 0));
     Ok(Exit::Done)
 }

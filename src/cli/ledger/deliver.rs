@@ -33,7 +33,9 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     })?;
     if out.json {
         let document = serde_json::json!({ "delivered": new });
-        return out.document(&document).map(|()| Exit::Done);
+        return out
+            .named("bassay-delivery/1", &document)
+            .map(|()| Exit::Done);
     }
     out.line(match new {
         0 => "Nothing waited: all entries were there already.".to_string(),

@@ -1,6 +1,6 @@
 //! `bassay ledger export`: the log as CSV, JSON Lines or Parquet.
 
-use super::place::Place;
+use super::place::{Place, paragraph};
 use super::which::Which;
 use crate::cli::Exit;
 use crate::cli::failure::Failure;
@@ -30,8 +30,12 @@ pub struct Args {
     /// Say what the columns are, and write nothing
     #[arg(long)]
     columns: bool,
-    #[command(flatten)]
-    place: Option<Place>,
+    /// The log: a file, or postgres://USER@HOST/DATABASE
+    #[arg(long, value_name = "FILE|URL", required_unless_present = "columns")]
+    ledger: Option<String>,
+    /// With a server: file of this station, which goes on without it
+    #[arg(long, value_name = "FILE", requires = "ledger")]
+    spool: Option<PathBuf>,
     #[command(flatten)]
     which: Which,
 }
@@ -66,10 +70,14 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     if args.columns {
         return columns(shape, out);
     }
-    let (Some(out_file), Some(place)) = (&args.out, &args.place) else {
+    let (Some(out_file), Some(ledger)) = (&args.out, &args.ledger) else {
         return Err(Failure::input(
             "expected --ledger and --out, or --columns alone",
         ));
+    };
+    let place = Place {
+        ledger: ledger.clone(),
+        spool: args.spool.clone(),
     };
     let format = match args.format {
         Some(format) => format,
@@ -97,7 +105,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     })?;
     if out.json {
         let document = serde_json::json!({ "file": out_file, "entries": count });
-        return out.document(&document).map(|()| Exit::Done);
+        return out.named("bassay-export/1", &document).map(|()| Exit::Done);
     }
     out.line(format!("{count} entries written to {}", out_file.display()));
     Ok(Exit::Done)
@@ -110,10 +118,15 @@ fn columns(shape: Shape, out: &Output) -> Result<Exit, Failure> {
             .iter()
             .map(|(name, _, meaning)| serde_json::json!({ "name": name, "meaning": meaning }))
             .collect();
-        return out.document(&list).map(|()| Exit::Done);
+        return out
+            .named("bassay-columns/1", &serde_json::json!({ "columns": list }))
+            .map(|()| Exit::Done);
     }
     for (name, _, meaning) in shape.columns() {
-        out.line(format!("{name:<18} {meaning}"));
+        out.line(format!(
+            "{name:<18} {}",
+            paragraph(meaning, 19).trim_start()
+        ));
     }
     Ok(Exit::Done)
 }

@@ -78,7 +78,12 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         done.push(Done { stored, new });
     }
     if out.json {
-        return out.document(&done).map(|()| Exit::Done);
+        return out
+            .named(
+                "bassay-import/1",
+                &serde_json::json!({ "references": done }),
+            )
+            .map(|()| Exit::Done);
     }
     for Done { stored, new } in &done {
         out.line(format!(
@@ -199,7 +204,9 @@ fn as_written(args: &Args, out: &Output) -> Result<Exit, Failure> {
     let captures = at_hand(args, store.as_mut())?;
     if out.json {
         let document = serde_json::json!({ "records": all, "new": new, "captures": captures });
-        return out.document(&document).map(|()| Exit::Done);
+        return out
+            .named("bassay-import-as-written/1", &document)
+            .map(|()| Exit::Done);
     }
     out.line(format!("{all} records, {new} of them new."));
     if let Some(text) = captures.words() {

@@ -1,16 +1,19 @@
 //! `bassay ledger list`: one line per entry.
 
-use super::place::{Place, short};
+use super::place::{Place, paragraph, short};
 use super::which::Which;
 use crate::cli::Exit;
 use crate::cli::failure::Failure;
 use crate::cli::output::Output;
-use crate::production::entry::Judgement;
-use crate::production::ledger::Stored;
+use crate::production::entry::{Judgement, Kind};
 use crate::production::ledger::sqlite::Purpose;
+use crate::production::ledger::{Filter, Store, Stored};
+use serde::Serialize;
 
 /// So many are listed where no number is asked for.
 const USUAL: usize = 50;
+/// So many of the newest entries are looked at for names near to one that is not there.
+pub(crate) const LOOKED_AT: usize = 5000;
 
 /// One line per entry, the newest last
 #[derive(Debug, clap::Args)]
@@ -32,12 +35,26 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     if !out.json && filter.latest.is_none() {
         filter.latest = Some(most + 1);
     }
-    let mut found = args.place.open(Purpose::Read, out)?.select(&filter)?;
+    let mut store = args.place.open(Purpose::Read, out)?;
+    let mut found = store.select(&filter)?;
+    let corrections = store.select(&Filter {
+        kind: Some(Kind::Correction),
+        ..Filter::default()
+    })?;
     if out.json {
-        return out.document(&found).map(|()| Exit::Done);
+        let entries: Vec<Listed<'_>> = found
+            .iter()
+            .map(|one| Listed {
+                stored: one,
+                corrected_by: of(one, &corrections).map(|c| c.digest.as_str()).collect(),
+            })
+            .collect();
+        return out
+            .named("bassay-list/1", &Document { entries })
+            .map(|()| Exit::Done);
     }
     if found.is_empty() {
-        out.line("No entry is like that.");
+        out.line(paragraph(&nothing(&args.which, store.as_mut())?, 0));
         return Ok(Exit::Done);
     }
     if found.len() > most {
@@ -49,8 +66,66 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     out.line(HEAD);
     for one in &found {
         out.line(line(one));
+        for correction in of(one, &corrections) {
+            out.line(said(correction));
+        }
+    }
+    if found.iter().any(|one| one.entry.is_virtual()) {
+        out.line("~ a virtual unit, which no one built");
     }
     Ok(Exit::Done)
+}
+
+/// What `--json` prints.
+#[derive(Serialize)]
+struct Document<'a> {
+    entries: Vec<Listed<'a>>,
+}
+
+/// An entry with what was said of it later.
+#[derive(Serialize)]
+struct Listed<'a> {
+    #[serde(flatten)]
+    stored: &'a Stored,
+    /// Digests of its corrections, oldest first.
+    corrected_by: Vec<&'a str>,
+}
+
+/// The corrections of an entry, oldest first.
+fn of<'a>(one: &'a Stored, corrections: &'a [Stored]) -> impl Iterator<Item = &'a Stored> {
+    corrections
+        .iter()
+        .filter(|c| c.entry.refers_to.as_ref() == Some(&one.digest))
+}
+
+/// A correction under the entry that it is about.
+fn said(correction: &Stored) -> String {
+    let e = &correction.entry;
+    let to = match e.verdict {
+        Judgement::None => "a remark is made on it".to_string(),
+        verdict => format!("corrected to {}", verdict.word()),
+    };
+    let text = format!(
+        "{to} by entry {} ({})",
+        short(&correction.digest),
+        e.operator
+    );
+    paragraph(&text, 13)
+}
+
+/// Why nothing is listed: a name that the log does not have, and the nearest ones that it has.
+fn nothing(which: &Which, store: &mut dyn Store) -> Result<String, Failure> {
+    let all = store.select(&Filter {
+        latest: Some(LOOKED_AT),
+        ..Filter::default()
+    })?;
+    if all.is_empty() {
+        return Ok("The log is empty.".to_string());
+    }
+    Ok(match which.unknown(&all) {
+        Some(said) => format!("No entry is like that: {said}."),
+        None => "No entry is like that.".to_string(),
+    })
 }
 
 const HEAD: &str =
@@ -59,8 +134,9 @@ const HEAD: &str =
 /// 80 columns: names that are too long are cut, with a mark.
 fn line(one: &Stored) -> String {
     let e = &one.entry;
+    let mark = if e.is_virtual() { "~" } else { "" };
     format!(
-        "{} {} {} {:>6} {} {} {}",
+        "{} {} {} {:>6} {} {} {}{mark}",
         short(&one.digest),
         minute(&e.at),
         fit(&one.station, 9),

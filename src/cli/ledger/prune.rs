@@ -88,7 +88,9 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         let document = serde_json::json!({
             "removed": !args.dry_run, "files": files, "packed_bytes": packed, "named": all.len(),
         });
-        return out.document(&document).map(|()| Exit::Done);
+        return out
+            .named("bassay-retention/1", &document)
+            .map(|()| Exit::Done);
     }
     let verb = if args.dry_run { "would go" } else { "removed" };
     out.line(format!(

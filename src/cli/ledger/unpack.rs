@@ -49,7 +49,12 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         written.push(path);
     }
     if out.json {
-        return out.document(&written).map(|()| Exit::Done);
+        return out
+            .named(
+                "bassay-unpacked/1",
+                &serde_json::json!({ "files": written }),
+            )
+            .map(|()| Exit::Done);
     }
     if written.is_empty() {
         out.line("The entry names no captures.");

@@ -2,7 +2,9 @@
 
 use crate::cli::failure::Failure;
 use crate::production::entry::{Judgement, Kind};
-use crate::production::ledger::Filter;
+use crate::production::ledger::{Filter, Stored};
+use crate::report::text::plain;
+use std::collections::BTreeSet;
 
 /// A choice of entries; what is left out is not asked about.
 #[derive(Debug, Clone, Default, clap::Args)]
@@ -57,6 +59,49 @@ impl Which {
             to: self.to.clone(),
             latest: self.latest,
         })
+    }
+}
+
+impl Which {
+    /// A name among the choices that none of these entries has, with the nearest ones that they have; `None` where each is had.
+    #[must_use]
+    pub fn unknown(&self, entries: &[Stored]) -> Option<String> {
+        let of = |wanted: &Option<String>, name: &dyn Fn(&Stored) -> Option<String>, what: &str| {
+            let wanted = wanted.as_deref()?;
+            let known: BTreeSet<String> = entries.iter().filter_map(name).collect();
+            let list: Vec<&str> = known.iter().map(String::as_str).collect();
+            (!known.contains(wanted)).then(|| {
+                format!(
+                    "{what} «{}» is not in this log; {}",
+                    plain(wanted).chars().take(40).collect::<String>(),
+                    nearest(wanted, &list)
+                )
+            })
+        };
+        let some = |name: &str| Some(name.to_string()).filter(|n| !n.is_empty());
+        of(&self.unit, &|s| some(&s.entry.unit), "unit")
+            .or_else(|| of(&self.batch, &|s| s.entry.batch.clone(), "batch"))
+            .or_else(|| of(&self.station, &|s| some(&s.station), "station"))
+    }
+}
+
+/// What there is, in words, the nearest to a wanted name first.
+#[must_use]
+pub fn nearest(wanted: &str, known: &[&str]) -> String {
+    const SHOWN: usize = 5;
+    if known.is_empty() {
+        return "it has none".to_string();
+    }
+    let mut list = known.to_vec();
+    list.sort_by(|a, b| {
+        let like = |other: &str| strsim::jaro_winkler(wanted, other);
+        like(b).total_cmp(&like(a)).then_with(|| a.cmp(b))
+    });
+    let shown: Vec<String> = list.iter().take(SHOWN).map(|n| plain(n)).collect();
+    let names = shown.join(", ");
+    match list.len() {
+        n if n <= SHOWN => format!("there is {names}"),
+        n => format!("the nearest of {n} are {names}"),
     }
 }
 
