@@ -260,6 +260,7 @@ fn captures_results_and_the_log_make_the_same_limits() {
         "--json",
     ];
     let said: Value = serde_json::from_str(&done(at, &twice)).unwrap();
+    let said = &said["references"];
     assert_eq!(
         (&said[0]["new"], &said[1]["new"]),
         (&true.into(), &false.into()),
@@ -271,7 +272,8 @@ fn captures_results_and_the_log_make_the_same_limits() {
         &["ledger", "list", "--ledger", "log.db", "--json"],
     ))
     .unwrap();
-    assert_eq!(listed.as_array().unwrap().len(), 3, "{listed}");
+    let listed = listed["entries"].as_array().unwrap();
+    assert_eq!(listed.len(), 3, "{listed:?}");
     done(at, &["ledger", "audit", "--ledger", "log.db"]);
     let entry = &listed[0]["entry"];
     assert_eq!(entry["taken"], "2026-03-14T10:20:00Z");

@@ -376,8 +376,7 @@ fn checked(at: &Path) {
         ],
     );
     assert_eq!(
-        serde_json::from_str::<Value>(&list)
-            .unwrap()
+        serde_json::from_str::<Value>(&list).unwrap()["entries"]
             .as_array()
             .unwrap()
             .len(),

@@ -57,8 +57,14 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     Ok(Exit::Done)
 }
 
+/// A name of the user's in the first nine columns, and what is to be said behind it, folded.
+fn told(label: &str, text: &str, out: &Output) {
+    let lines = report::text::folded(&report::text::plain(text), 9);
+    out.line(format!("{label:<9}{}", lines.trim_start()));
+}
+
 fn print(name: &str, facts: &Facts, warnings: &[String], out: &Output) {
-    out.line(name);
+    out.line(report::text::folded(&report::text::plain(name), 0));
     let air = &facts.air;
     out.line(format!(
         "\nAir      ρ {:.4} kg/m³   c {:.2} m/s   ρc {:.2} Pa·s/m",
@@ -76,9 +82,12 @@ fn print(name: &str, facts: &Facts, warnings: &[String], out: &Output) {
         d.vas_m3 * 1e3
     ));
     out.line(format!(
-        "         Mms {:.1} g with air load   efficiency {:.2} %   mass-controlled above {:.0} Hz",
+        "         Mms {:.1} g with air load   efficiency {:.2} %",
         d.mms_kg * 1e3,
         d.efficiency * 100.0,
+    ));
+    out.line(format!(
+        "         mass-controlled above {:.0} Hz",
         d.mass_corner_hz
     ));
     out.line(format!(
@@ -97,29 +106,28 @@ fn print(name: &str, facts: &Facts, warnings: &[String], out: &Output) {
         facts.ducts_l
     ));
     for (name, litres) in &facts.volumes_l {
-        out.line(format!("         {name} {litres:.1} l"));
+        told("", &format!("{name} {litres:.1} l"), out);
     }
     for (name, metres) in &facts.paths_m {
-        out.line(format!("Path     driver to {name}: {metres:.3} m"));
+        told("Path", &format!("driver to {name}: {metres:.3} m"), out);
     }
     for ((name, hz), (_, end_hz)) in facts
         .quarter_wave_hz
         .iter()
         .zip(&facts.quarter_wave_with_end_hz)
     {
-        out.line(format!(
-            "Side     {name}: quarter wave at {hz:.1} Hz, {end_hz:.1} with the end of its mouth"
-        ));
+        let text =
+            format!("{name}: quarter wave at {hz:.1} Hz, {end_hz:.1} Hz with the end of its mouth");
+        told("Side", &text, out);
     }
     for (name, hz) in &facts.near_hz {
-        out.line(format!(
-            "Near     {name}: follows its opening within 1 dB up to {hz:.0} Hz"
-        ));
+        let text = format!("{name}: follows its opening within 1 dB up to {hz:.0} Hz");
+        told("Near", &text, out);
     }
     for (name, value, reference, ratio) in &facts.resistors {
-        out.line(format!(
-            "Resistor {name}: {value:.0} Pa·s/m³ = {ratio:.2} × ρc/S ({reference:.0} Pa·s/m³)"
-        ));
+        let text =
+            format!("{name}: {value:.0} Pa·s/m³ = {ratio:.2} × ρc/S ({reference:.0} Pa·s/m³)");
+        told("Resistor", &text, out);
     }
     if let Some(weather) = &facts.weather {
         out.line(report::text::labelled("Cold day", &weather.words()));

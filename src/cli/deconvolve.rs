@@ -8,6 +8,8 @@ use crate::files::write_whole;
 use crate::measure::take::clock_time;
 use crate::measure::{Response, Take, TakeWarning};
 use crate::report::csv::{Column, table};
+use crate::report::number::fixed;
+use crate::report::text::folded;
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 
@@ -82,7 +84,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         // Lost samples look like a clock.
         let jumps = |w: &TakeWarning| matches!(w, TakeWarning::LostSamples { .. });
         let drift = match t.drift_sd_ppm {
-            Some(_) if !t.warnings.iter().any(jumps) => format!("{:.1}", t.drift_ppm),
+            Some(_) if !t.warnings.iter().any(jumps) => fixed(t.drift_ppm, 1),
             _ => "unknown".to_string(),
         };
         out.line(format!(
@@ -120,7 +122,8 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         }
     }
     for warning in load::doubts(&set, &responses) {
-        out.line(format!("! {warning}"));
+        let text = folded(&warning, 2);
+        out.line(format!("! {}", text.trim_start()));
     }
     if let Some(folder) = &args.out {
         out.line(format!("\nCSV files: {}", folder.display()));

@@ -23,7 +23,9 @@ session), then list again. Without a sound card: `bassay record --virtual DESIGN
 pub fn run(_: &Args, out: &Output) -> Result<Exit, Failure> {
     let list = ports();
     if out.json {
-        return out.document(&list).map(|()| Exit::Done);
+        return out
+            .named("bassay-devices/1", &serde_json::json!({ "ports": list }))
+            .map(|()| Exit::Done);
     }
     if list.is_empty() {
         out.line(folded(NOTHING, 0));

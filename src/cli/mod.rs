@@ -29,6 +29,7 @@ pub mod verify;
 use clap::{Parser, Subcommand};
 use failure::Failure;
 use output::Output;
+use std::io::Write;
 use std::process::ExitCode;
 
 /// How a command ended that did what it was asked to.
@@ -76,10 +77,31 @@ enum Command {
     Station(Box<station::Args>),
 }
 
+/// Help, or what is wrong with the arguments, in lines that fit; its own status.
+fn usage(said: &clap::Error) -> ExitCode {
+    let text = said.render().to_string();
+    // A line of usage is as long as the options are many; the rest is folded already.
+    let text = if said.use_stderr() {
+        output::for_terminal(text)
+    } else {
+        output::narrow(&text)
+    };
+    // Nobody can be told where a stream cannot be written.
+    let _ = if said.use_stderr() {
+        write!(std::io::stderr().lock(), "{text}")
+    } else {
+        write!(std::io::stdout().lock(), "{text}")
+    };
+    ExitCode::from(u8::try_from(said.exit_code()).unwrap_or(2))
+}
+
 /// Runs the program on the process's arguments.
 #[must_use]
 pub fn main() -> ExitCode {
-    let line = Line::parse();
+    let line = match Line::try_parse() {
+        Ok(line) => line,
+        Err(said) => return usage(&said),
+    };
     let out = Output::new(line.output);
     let done: Result<Exit, Failure> = match &line.command {
         Command::Demo(args) => demo::run(args, &out),

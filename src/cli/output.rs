@@ -66,11 +66,30 @@ impl Output {
         }
     }
 
-    /// The JSON document.
+    /// The JSON document of something that does not name its own format.
+    ///
+    /// # Errors
+    /// As [`Output::document`].
+    pub fn named(
+        &self,
+        format: &'static str,
+        value: &impl serde::Serialize,
+    ) -> Result<(), Failure> {
+        self.document(&Named {
+            format,
+            said: value,
+        })
+    }
+
+    /// The JSON document: an object whose key `format` says what it is.
+    ///
+    /// # Errors
+    /// [`Failure`] where it cannot be written.
     pub fn document(&self, value: &impl serde::Serialize) -> Result<(), Failure> {
         let text = serde_json::to_string_pretty(value).map_err(|error| {
             Failure::system(format!("the result cannot be written as JSON: {error}"))
         })?;
+        debug_assert!(text.starts_with("{\n  \"format\": \"bassay-"), "{text}");
         // A reader that went away is no error; a full disk behind the redirection is.
         match writeln!(std::io::stdout().lock(), "{text}").and_then(|()| std::io::stdout().flush())
         {
@@ -95,12 +114,31 @@ impl Output {
     }
 }
 
+/// A document with its format ahead of it.
+#[derive(serde::Serialize)]
+struct Named<'a, T: serde::Serialize> {
+    format: &'static str,
+    #[serde(flatten)]
+    said: &'a T,
+}
+
+/// Whether a person reads standard error: on a terminal, or where `COLUMNS` says how wide the reader's is.
+fn person_reads_errors() -> bool {
+    std::io::stderr().is_terminal() || std::env::var_os("COLUMNS").is_some_and(|v| !v.is_empty())
+}
+
 /// Long lines folded at words where a person reads them; a program gets each message on one line.
-fn for_terminal(text: impl std::fmt::Display) -> String {
+pub(super) fn for_terminal(text: impl std::fmt::Display) -> String {
     let text = text.to_string();
-    if !std::io::stderr().is_terminal() {
-        return text;
+    if person_reads_errors() {
+        narrow(&text)
+    } else {
+        text
     }
+}
+
+/// Every line that is too long folded at words, behind its own indent.
+pub(super) fn narrow(text: &str) -> String {
     let fold = |line: &str| {
         let indent = line.chars().take_while(|c| *c == ' ').count();
         if line.chars().count() <= WIDTH {

@@ -154,6 +154,7 @@ impl SweepArgs {
 
 #[derive(Serialize)]
 struct Summary<'a> {
+    format: &'static str,
     unit: &'a str,
     folder: String,
     files: Vec<String>,
@@ -211,6 +212,7 @@ pub fn run(args: &RehearseArgs, out: &Output) -> Result<Exit, Failure> {
     ));
     if out.json {
         out.document(&Summary {
+            format: "bassay-rehearsal/1",
             unit: &args.unit,
             folder: args.out.display().to_string(),
             files,

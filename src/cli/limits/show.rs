@@ -59,7 +59,12 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         }
     }
     if out.json {
-        return out.document(&rows).map(|()| Exit::Done);
+        return out
+            .named(
+                "bassay-limits-shown/1",
+                &serde_json::json!({ "bands": rows }),
+            )
+            .map(|()| Exit::Done);
     }
     out.line(report::limits::text(
         &limits,

@@ -63,7 +63,9 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
             "covers": after.body_digest,
             "digest": after.digest,
         });
-        return out.document(&document).map(|()| Exit::Done);
+        return out
+            .named("bassay-limits-signed/1", &document)
+            .map(|()| Exit::Done);
     }
     out.line(format!(
         "{}: {}, digest {}",
