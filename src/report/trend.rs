@@ -461,7 +461,7 @@ pub fn charts(trend: &Trend) -> Vec<(&'static str, Chart)> {
         for limit in [c.low, c.high].into_iter().flatten() {
             single.curves.push(level(
                 "limits of a unit",
-                limit,
+                own * limit,
                 count,
                 CurveStyle::Numbered(3),
             ));

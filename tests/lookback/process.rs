@@ -4,6 +4,7 @@ use bassay::production::capability::sample_capability;
 use bassay::production::change_point::change_point;
 use bassay::production::lookback::{Point, Series};
 use bassay::production::trend::{Settings, State, changed, trend};
+use bassay::report::trend::charts;
 use bassay::special::deviates::Deviates;
 
 /// Intervals hold the truth at least as often as they say: 95 % less four standard errors of 500 samples (3.9 %).
@@ -122,37 +123,72 @@ fn no_change_is_no_change() {
     assert!(change_point(&[f64::NAN; 20]).is_none());
 }
 
+/// A run of values of one unit each.
+fn series(name: &str, unit: &str, values: &[f64]) -> Series {
+    let points = values
+        .iter()
+        .map(|v| Point {
+            at: "2026-03-02T08:00:00Z".into(),
+            station: "station-1".into(),
+            unit: "U1".into(),
+            batch: None,
+            attempt: 1,
+            value: *v,
+            hidden_below: None,
+            expanded: None,
+            low: None,
+            high: None,
+            digest: String::new(),
+        })
+        .collect();
+    Series {
+        name: name.into(),
+        unit: unit.into(),
+        points,
+        untold: 0,
+        missing: 0,
+        retests: 0,
+        other_unit: 0,
+    }
+}
+
+/// DERIVED: everything in a picture is in the unit that its axis names: values of 33 thousand, limits of 24 and 46 thousand
+/// Pa·s/m³ are 33, 24 and 46 of a thousand.
+#[test]
+fn a_picture_has_one_unit() {
+    let values: Vec<f64> = (0..40).map(|n| 33e3 + 500.0 * f64::from(n % 7)).collect();
+    let settings = Settings {
+        limits: Some([Some(24e3), Some(46e3)]),
+        ..Settings::default()
+    };
+    let found = trend(
+        series("resistor.r2.resistance", "Pa·s/m³", &values),
+        &settings,
+    );
+    for (stem, chart) in charts(&found) {
+        assert!(chart.y_label.contains("10³"), "{stem}: {}", chart.y_label);
+        for curve in &chart.curves {
+            let highest = curve.y.iter().copied().fold(0.0, f64::max);
+            let most = if stem == "steps" { 12.0 } else { 46.0 };
+            assert!(highest <= most, "{stem}, {}: {highest}", curve.label);
+        }
+        let marks = chart.points.iter().map(|p| p.y);
+        assert!(marks.fold(0.0, f64::max) <= 46.0, "{stem}");
+        if stem == "values" {
+            let limits = chart
+                .curves
+                .iter()
+                .filter(|c| c.label == "limits of a unit");
+            let ends: Vec<f64> = limits.map(|c| c.y[0]).collect();
+            assert_eq!(ends, [24.0, 46.0]);
+        }
+    }
+}
+
 /// One odd unit raises an alarm, and is no lasting change; too few values tell nothing.
 #[test]
 fn one_odd_unit_is_no_change() {
-    let run = |values: &[f64]| {
-        let points = values
-            .iter()
-            .map(|v| Point {
-                at: "2026-03-02T08:00:00Z".into(),
-                station: "station-1".into(),
-                unit: "U1".into(),
-                batch: None,
-                attempt: 1,
-                value: *v,
-                hidden_below: None,
-                expanded: None,
-                low: None,
-                high: None,
-                digest: String::new(),
-            })
-            .collect();
-        let series = Series {
-            name: "r".into(),
-            unit: "Ω".into(),
-            points,
-            untold: 0,
-            missing: 0,
-            retests: 0,
-            other_unit: 0,
-        };
-        trend(series, &Settings::default())
-    };
+    let run = |values: &[f64]| trend(series("r", "Ω", values), &Settings::default());
     let mut random = Deviates::new(24, 0);
     let mut values: Vec<f64> = (0..60).map(|_| 10.0 + 0.1 * random.normal()).collect();
     assert_eq!(run(&values).state, State::Steady);

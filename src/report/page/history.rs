@@ -35,7 +35,7 @@ pub fn history_page(history: &History<'_>) -> String {
     let body = html! {
         header {
             h1 { (head) }
-            p { (history.what) @if let Some(note) = history.note { ": " (note) } @if !history.made.is_empty() { " · made " (history.made) } }
+            p { (history.what) @if let Some(note) = history.note { "; " (note) } @if !history.made.is_empty() { " · made " (history.made) } }
         }
         main {
             (glance(history))
