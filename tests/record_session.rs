@@ -212,6 +212,8 @@ fn an_interrupted_take_is_kept_and_not_used() {
     terminal.wait("sweep  4");
     terminal.key("\u{3}");
     terminal.wait("Go on later with");
+    // As it was typed: nothing of it stands in a captures file yet.
+    terminal.wait("--pace 3");
     assert_eq!(terminal.end(), 3);
     terminal.assert_fits();
     assert!(!Path::new(set).exists());

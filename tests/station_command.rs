@@ -467,10 +467,17 @@ fn takes_that_calibrate_nothing_are_refused() {
     };
     refused(&jig(&["8.2=capacitor.wav"]), "expected a plain resistor");
     refused(&jig(&["x=r8.2.wav"]), "expected OHM=FILE");
+    resistor(&at.join("near.wav"), 8.21);
     refused(
-        &jig(&["8.2=r8.2.wav", "8.2=r8.2.wav"]),
+        &jig(&["8.2=r8.2.wav", "8.21=near.wav"]),
         "too close together",
     );
+    refused(
+        &jig(&["0=r0.wav", "8.2=r8.2.wav", "8.2=r8.2.wav"]),
+        "is the same recording as r8.2.wav",
+    );
+    // Not on one point: a resistor in the jig.
+    refused(&loopback("r8.2.wav"), "expected both on one point");
     // A set in which one label is wrong by 2 %: refused, and the member is named.
     refused(
         &jig(&["0=r0.wav", "4.7=r4.7.wav", "8.04=r8.2.wav", "22=r22.wav"]),

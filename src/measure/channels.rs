@@ -66,7 +66,12 @@ impl Channels {
     }
 }
 
-/// Watches one channel for flat tops: three equal extreme samples or more that the signal runs into with a corner.
+/// Watches one channel for flat tops: three equal samples or more at the highest (or lowest) value of all, that the signal runs
+/// into with a corner.
+///
+/// A whole sine that is rounded to steps of q has flat tops as well. With c the fall over one sample beside its peak, a top of
+/// 2h + 1 equal samples says c·h² ≤ q, so that the steps next to it are at most (2h + 3)·c ≤ (2h + 3)/h²·q, and one step of rounding
+/// at either end; what is steeper is a corner.
 #[derive(Debug, Clone, Default)]
 struct Tops {
     /// The two samples ahead of the present run, the older one first.
@@ -74,15 +79,35 @@ struct Tops {
     last: f64,
     run: usize,
     into: f64,
-    /// (ceiling, samples in a flat top at it, samples before its end).
-    found: Vec<(f64, usize, usize)>,
+    found: Vec<Top>,
     peak: f64,
+    highest: f64,
+    lowest: f64,
+    /// Smallest step between neighbours: that of the rounding, or less than it matters.
+    step: Option<f64>,
     count: usize,
 }
+
+/// A flat top.
+#[derive(Debug, Clone)]
+struct Top {
+    value: f64,
+    run: usize,
+    /// Samples before its end.
+    end: usize,
+    /// Steepest step next to it.
+    corner: f64,
+}
+
+/// Distance from the highest value, over it, within which a top lies at the ceiling: a step of 16 bits at full scale, and a few
+/// of an analogue limiter.
+const AT_CEILING: f64 = 5e-4;
 
 impl Tops {
     fn push(&mut self, x: f64) {
         self.peak = self.peak.max(x.abs());
+        self.highest = self.highest.max(x);
+        self.lowest = self.lowest.min(x);
         self.count += 1;
         if x == self.last {
             if self.run == 1 {
@@ -92,7 +117,9 @@ impl Tops {
             }
             self.run += 1;
         } else {
-            self.end((x - self.last).abs());
+            let step = (x - self.last).abs();
+            self.step = Some(self.step.map_or(step, |least| least.min(step)));
+            self.end(step);
             self.before = [self.before[1], self.last];
             self.last = x;
             self.run = 1;
@@ -100,18 +127,34 @@ impl Tops {
     }
 
     fn end(&mut self, out: f64) {
-        let size = self.last.abs();
-        if self.run >= 3 && size > 1e-3 && self.into.max(out) > CORNER * size {
-            self.found.push((size, self.run, self.count));
+        if self.run >= 3 && self.last.abs() > 1e-3 {
+            self.found.push(Top {
+                value: self.last,
+                run: self.run,
+                end: self.count,
+                corner: self.into.max(out),
+            });
         }
     }
 
     /// Flat tops at the channel's ceiling: (samples before its end, samples).
     fn at_ceiling(&self) -> impl Iterator<Item = (usize, usize)> {
+        let step = self.step.unwrap_or(0.0);
+        let is_one = move |top: &&Top| {
+            let extreme = if top.value > 0.0 {
+                self.highest
+            } else {
+                self.lowest
+            };
+            let near = (top.value - extreme).abs() <= AT_CEILING * extreme.abs();
+            let half = 0.5 * (top.run - 1) as f64;
+            let rounded = ((2.0 * half + 3.0) / (half * half) + 2.0) * step;
+            near && top.corner > (CORNER * top.value.abs()).max(rounded)
+        };
         self.found
             .iter()
-            .filter(|(size, ..)| *size > 0.98 * self.peak)
-            .map(|(_, run, end)| (*end, *run))
+            .filter(is_one)
+            .map(|top| (top.end, top.run))
     }
 }
 
@@ -222,6 +265,34 @@ mod tests {
         }
         for f in [60.0, 180.0] {
             assert!(run(0.8, f) > 1000, "{f} Hz: {}", run(0.8, f));
+        }
+    }
+
+    /// DERIVED: quiet sweeps in 16 bits, with and without the noise of an input, have no clipped tops; a quiet channel that a
+    /// stage ahead clipped in 24 bits, upwards only, has.
+    #[test]
+    fn rounding_and_noise_are_no_clipping() {
+        let mut random = crate::special::deviates::Deviates::new(5, 1);
+        let mut run = |peak: f64, steps: f64, noise: f64, ceiling: f64| {
+            let mut tops = Tops::default();
+            let mut phase = 0.0;
+            for n in 0..384_000 {
+                phase +=
+                    std::f64::consts::TAU * 5.0 * 100f64.powf(f64::from(n) / 384_000.0) / 48_000.0;
+                let x = phase.sin().min(ceiling) * peak + noise * random.normal();
+                tops.push((x * steps).round() / steps);
+            }
+            tops.at_ceiling().map(|top| top.1).sum::<usize>()
+        };
+        for level_db in [-20.0, -30.0, -40.0, -50.0] {
+            let peak = 10f64.powf(level_db / 20.0);
+            for noise in [0.0, 3e-5, 1e-5] {
+                let got = run(peak, 32_768.0, noise, 2.0);
+                assert!(got < 12, "{level_db} dB, noise {noise}: {got}");
+            }
+            let got = run(peak, 8_388_608.0, 5e-6, 2.0);
+            assert!(got < 12, "{level_db} dB in 24 bits: {got}");
+            assert!(run(peak, 8_388_608.0, 0.0, 0.9) > 1000, "{level_db} dB");
         }
     }
 }

@@ -24,6 +24,7 @@ use crate::design::captures_write::{NewCapture, new_set, with_capture};
 use crate::design::{captures_read, read};
 use crate::files::{read_whole, write_whole};
 use crate::report::text;
+use crate::signal::wav;
 use crate::verify::{outlook, verify};
 use args::quoted;
 use bench::Bench;
@@ -124,13 +125,18 @@ pub fn session(args: &Args, file: &Path, out: &Output) -> Result<Session, Failur
     for (n, what) in wanted.iter().enumerate() {
         let set = current(file, &start.set)?;
         let held = guide::held(&set, what);
-        if held.is_some() && args.capture.is_empty() {
-            desk.say(format!(
-                "{} of {count}: {} is on file already",
-                n + 1,
-                what.label()
-            ));
-            continue;
+        if let Some(capture) = held.filter(|_| args.capture.is_empty()) {
+            let at = format!("{} of {count}: {}", n + 1, what.label());
+            match unreadable(&capture.path) {
+                None => {
+                    desk.say(format!("{at} is on file already"));
+                    continue;
+                }
+                Some(why) => desk.say(guided::folded(&format!(
+                    "{at} is on file already, but {} cannot be used ({why}): it is recorded again",
+                    capture.file
+                ))),
+            }
         }
         let ended = Post {
             bench: &mut bench,
@@ -160,27 +166,53 @@ pub fn session(args: &Args, file: &Path, out: &Output) -> Result<Session, Failur
             }
             Ended::Skipped => {}
             Ended::Stopped => {
-                // The captures file is made with the first capture that is kept.
-                let made = match (&args.design, &args.unit) {
-                    (Some(design), Some(unit)) if !file.exists() => {
-                        format!(
-                            " --design {} --unit {}",
-                            quoted(&design.to_string_lossy()),
-                            quoted(unit)
-                        )
-                    }
-                    _ => String::new(),
-                };
                 desk.say(guided::folded(&format!(
-                    "Stopped. Go on later with: bassay record --set {}{made}{}",
-                    quoted(&file.to_string_lossy()),
-                    args.unreal.again()
+                    "Stopped. Go on later with: bassay {}",
+                    again(args, file)
                 )));
                 break;
             }
         }
     }
     finish(file, &wanted, &doubtful)
+}
+
+/// The command that goes on with a set: as it was typed, without what the captures file says once it is there.
+fn again(args: &Args, file: &Path) -> String {
+    let typed: Vec<String> = std::env::args().skip(1).collect();
+    let made = file.exists();
+    if typed.first().map(String::as_str) != Some("record") {
+        let mut text = format!("record --set {}", quoted(&file.to_string_lossy()));
+        if let (Some(design), Some(unit), false) = (&args.design, &args.unit, made) {
+            text.push_str(&format!(
+                " --design {} --unit {}",
+                quoted(&design.to_string_lossy()),
+                quoted(unit)
+            ));
+        }
+        return text + &args.unreal.again();
+    }
+    let mut kept: Vec<String> = Vec::new();
+    let mut words = typed.iter();
+    while let Some(word) = words.next() {
+        let known = ["--design", "--unit"];
+        if made && known.contains(&word.as_str()) {
+            words.next();
+        } else if !(made && known.iter().any(|k| word.starts_with(&format!("{k}=")))) {
+            kept.push(quoted(word));
+        }
+    }
+    kept.join(" ")
+}
+
+/// Why a WAV that is on file cannot be used, if it cannot.
+fn unreadable(path: &Path) -> Option<String> {
+    match std::fs::File::open(path) {
+        Err(cause) => Some(cause.to_string()),
+        Ok(input) => wav::read(std::io::BufReader::new(input), |_, _| {})
+            .err()
+            .map(|cause| cause.to_string()),
+    }
 }
 
 /// What there is before anything is recorded.

@@ -203,6 +203,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         }
     };
     let mut members: Vec<Member> = Vec::new();
+    let mut seen: Vec<(String, PathBuf)> = Vec::new();
     let mut device: Option<String> = None;
     for one in &args.resistor {
         out.remark(format!("reading {}", one.file.display()));
@@ -213,6 +214,14 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
             &one.file,
             pair.device.as_deref(),
         )?;
+        if let Some((_, other)) = seen.iter().find(|(digest, _)| *digest == pair.digest) {
+            return Err(Failure::input(format!(
+                "{}: is the same recording as {}; expected a take of its own for each known resistor",
+                one.file.display(),
+                other.display()
+            )));
+        }
+        seen.push((pair.digest.clone(), one.file.clone()));
         if !members.is_empty()
             && is_virtual(pair.device.as_deref()) != is_virtual(device.as_deref())
         {

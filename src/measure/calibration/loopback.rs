@@ -48,6 +48,14 @@ pub fn equal_gain(pair: &Pair) -> Result<EqualGain, CalibrationError> {
                 .to_string(),
         ));
     }
+    let apart_db = 20.0 * gain.max(1e-15).log10();
+    if apart_db.abs() > LARGEST_DB {
+        return Err(unfit(format!(
+            "the second input is {:.1} dB {} the first; expected both on one point, nothing between them, within {LARGEST_DB} dB: check cables and channel numbers, set both gains alike, and record again",
+            apart_db.abs(),
+            if apart_db < 0.0 { "below" } else { "above" }
+        )));
+    }
     let relative: Vec<Complex64> = pair.ratio.iter().map(|r| r / gain).collect();
     let flatness_db = relative
         .iter()
