@@ -165,6 +165,7 @@ fn single_faults_are_named_and_inside_their_intervals() {
         // The design allows a spread of 30 %: three standard deviations are a factor of 2.5.
         ("duct.*.loss", 3.5),
         ("driver.cms", 1.8),
+        ("driver.le", 2.0),
     ] {
         let (found, held) = find(&[(path, factor)], 7);
         assert_eq!(

@@ -195,3 +195,47 @@ fn exchanged_takes_of_one_file_are_named() {
     assert!(text.contains("mouth-near (long.wav at 0:1"), "{text}");
     assert!(text.contains("box-inside (long.wav at 0:00."), "{text}");
 }
+
+/// A sample of the leaking unit whose microphone was clipped at a share of its peak: its bands are not judged and nothing is
+/// fitted to it, so that the findings are those of the other captures.
+#[test]
+fn a_clipped_capture_is_neither_judged_nor_fitted() {
+    let folder = tempfile::tempdir().unwrap();
+    let at = folder.path();
+    for (file, channel) in [("box-inside", 1), ("impedance", 0)] {
+        unit(at, "sound", |text| text);
+        let path = at.join("sound").join(format!("{file}.wav"));
+        let mut both = [Vec::new(), Vec::new()];
+        let open = BufReader::new(std::fs::File::open(&path).unwrap());
+        let head = wav::read(open, |_, block| {
+            for frame in block.chunks_exact(2) {
+                both[0].push(frame[0]);
+                both[1].push(frame[1]);
+            }
+        })
+        .unwrap();
+        let peak = both[channel].iter().fold(0.0f64, |a, v| a.max(v.abs()));
+        for v in &mut both[channel] {
+            *v = v.clamp(-0.6 * peak, 0.6 * peak);
+        }
+        let to = std::fs::File::create(&path).unwrap();
+        wav::write(
+            to,
+            &[&both[0], &both[1]],
+            head.sample_rate_hz,
+            Storage::Int24,
+        )
+        .unwrap();
+        let (status, result) = verify(at, "sound");
+        assert_eq!(status, 3, "{file}");
+        assert_eq!(result["findings"].as_array().unwrap().len(), 0, "{file}");
+        for band in result["bands"].as_array().unwrap() {
+            let want = if band["observation"] == file {
+                "unresolved"
+            } else {
+                "within"
+            };
+            assert_eq!(band["verdict"], want, "{file}: {band}");
+        }
+    }
+}

@@ -156,14 +156,23 @@ pub struct Evaluated {
 type Simulated = (Vec<Complex64>, Vec<Vec<Complex64>>);
 
 impl Comparison {
-    /// Prepares the responses. Frequencies outside a response's usable band are left out.
+    /// Prepares the responses. Frequencies outside a response's usable band are left out, and a clipped capture as a whole, unless
+    /// all are: it shows another cabinet.
     #[must_use]
     pub fn new(design: &Design, bench: Bench, responses: &[Response]) -> Self {
         let Bench { air, sweep, .. } = bench;
         let index = |f: f64| (48.0 * (f / 1000.0).log2()).round() as i64;
+        let some_whole = responses.iter().any(|r| !r.take.clipped);
+        let usable = |r: &Response| -> Vec<usize> {
+            if r.take.clipped && some_whole {
+                Vec::new()
+            } else {
+                usable(r).collect()
+            }
+        };
         let mut lattice: Vec<i64> = Vec::new();
         for r in responses {
-            lattice.extend(usable(r).map(|i| index(r.frequency_hz[i])));
+            lattice.extend(usable(r).into_iter().map(|i| index(r.frequency_hz[i])));
         }
         lattice.sort_unstable();
         lattice.dedup();

@@ -191,6 +191,7 @@ fn can_fail(parameter: Parameter) -> bool {
             | (
                 Element::Driver,
                 Key::Re
+                    | Key::Le
                     | Key::Bl
                     | Key::Mmd
                     | Key::Mms

@@ -136,6 +136,9 @@ pub fn inspection(measured: Measured, limits: &Limits) -> Inspection {
         };
         doubts.extend(measured.contradicted.clone().or(bench));
     }
+    if judged.verdict == Judgement::Fail {
+        doubts.extend(only_noise_of_disturbed(&measured, &judged.values));
+    }
     // Nor does any number in air for which the limits were not made.
     let verdict = if doubts.is_empty() {
         judged.verdict
@@ -180,6 +183,27 @@ pub fn inspection(measured: Measured, limits: &Limits) -> Inspection {
 #[must_use]
 pub fn software() -> String {
     format!("bassay {}", env!("CARGO_PKG_VERSION"))
+}
+
+/// What to repeat, where nothing fails but noise in captures that something disturbed.
+fn only_noise_of_disturbed(measured: &Measured, values: &[Value]) -> Vec<String> {
+    let failed: Vec<&str> = values
+        .iter()
+        .filter(|v| v.verdict == Judgement::Fail)
+        .map(|v| match parts(&v.name) {
+            Some(("residue", observation, _)) => observation,
+            _ => "",
+        })
+        .collect();
+    let of = |name: &str| measured.disturbed.iter().find(|(of, _)| of == name);
+    if !failed.iter().all(|name| of(name).is_some()) {
+        return Vec::new();
+    }
+    let named = measured.disturbed.iter();
+    named
+        .filter(|(of, _)| failed.contains(&of.as_str()))
+        .map(|(_, why)| why.clone())
+        .collect()
 }
 
 /// Probability from which a fault of the bench is taken for the reason.

@@ -4,7 +4,7 @@ use super::entry::{Conditions, Judgement, Value};
 use super::guard::{Zone, decide};
 use super::unit::{band_name, parts, polarity_name};
 use crate::design::limits::{Decision, Limits, Rule};
-use crate::signal::residue::HIDDEN_DB;
+use crate::signal::residue::{BOUND, HIDDEN_DB};
 
 /// The judgement of one unit.
 #[derive(Debug, Clone, PartialEq)]
@@ -110,11 +110,17 @@ pub fn judge(values: &[Value], limits: &Limits) -> Judged {
                 decided: None,
                 low: None,
                 high: zone.high,
-                verdict: match y.map(|y| decide(y, standard, zone, limits.decision)) {
+                verdict: match y {
                     None => Judgement::Unresolved,
-                    // What the noise hides may be as low as it likes.
-                    Some(Judgement::Fail) if standard >= HIDDEN_DB => Judgement::Unresolved,
-                    Some(verdict) => verdict,
+                    // What is hidden by noise, or was heard once, may be as low as it likes and as high as its bound, by any rule.
+                    Some(y) if standard >= HIDDEN_DB => {
+                        if y + BOUND * standard <= r.high_db {
+                            Judgement::Pass
+                        } else {
+                            Judgement::Unresolved
+                        }
+                    }
+                    Some(y) => decide(y, standard, zone, limits.decision),
                 },
             });
         }

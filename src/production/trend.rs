@@ -10,7 +10,7 @@
 //! would mislead there: a few charts with limits far too wide make it long, while most alarm too soon.
 
 use super::capability::{SampleCapability, sample_capability};
-use super::change_point::{ChangePoint, change_point};
+use super::change_point::{ChangePoint, Stretch, change_point};
 use super::chart::{d2, d3};
 use super::ewma::{Average, Ewma, Limits, Process};
 use super::lookback::Series;
@@ -257,8 +257,13 @@ pub fn changed(name: &str, values: &[f64]) -> Option<ChangePoint> {
     let found = change_point(&logs)?;
     let before = &logs[..found.first.max(1)];
     let level = (before.iter().sum::<f64>() / before.len() as f64).exp();
+    let usual = (logs.iter().sum::<f64>() / logs.len() as f64).exp();
     Some(ChangePoint {
         size: level * found.size.exp_m1(),
+        stretch: found.stretch.map(|s| Stretch {
+            size: usual * s.size.exp_m1(),
+            ..s
+        }),
         ..found
     })
 }

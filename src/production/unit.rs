@@ -18,7 +18,7 @@ use crate::design::Design;
 use crate::design::captures::CaptureSet;
 use crate::measure::{MeasureError, Response};
 use crate::signal::bands::third_octaves;
-use crate::signal::residue::HIDDEN_DB;
+use crate::signal::residue::{BOUND, HIDDEN_DB};
 use crate::verify::result::{Band, Capture, Finding, Parameter, Result as Outcome};
 use crate::verify::{Verification, verify};
 use serde::Serialize;
@@ -57,6 +57,8 @@ pub struct Measured {
     pub files: Vec<RawFile>,
     /// The capture that all others contradict, in words, if one does.
     pub contradicted: Option<String>,
+    /// Observations whose capture something disturbed, each with what to do.
+    pub disturbed: Vec<(String, String)>,
     /// What is doubtful, with its remedy.
     pub warnings: Vec<String>,
     /// The parameters that the captures tell, beside what the design allows.
@@ -156,7 +158,7 @@ pub fn hidden_below(value: &Value) -> Option<f64> {
         return None;
     };
     // The stated uncertainty reaches the noise at 1.65 of its standard.
-    (0.5 * expanded >= HIDDEN_DB).then_some(level + 0.5 * 1.65 * expanded)
+    (0.5 * expanded >= HIDDEN_DB).then_some(level + 0.5 * BOUND * expanded)
 }
 
 /// Midband as its nominal name, however it was rounded.
@@ -221,6 +223,26 @@ pub fn measure_unit(
         let known = response.has_phase.then_some(f64::from(*sign));
         values.push(value(name, "", known, None));
     }
+    let mut events: Vec<String> = Vec::new();
+    // Where the whole capture was disturbed, or one noise was heard once, its noise says nothing about the unit.
+    let mut disturbed: Vec<(String, String)> = Vec::new();
+    for d in &done.fit.disturbed {
+        let series = &done.fit.comparison.series[d.series];
+        let label = done.responses[series.response].observation.label();
+        if !disturbed.iter().any(|(of, _)| of == label) {
+            let why = format!("{label}: something disturbed this capture; repeat it");
+            disturbed.push((label.to_string(), why));
+        }
+    }
+    for (observation, list) in &noises {
+        let mut times: Vec<f64> = list.iter().filter_map(|r| r.event_s).collect();
+        times.dedup();
+        events.extend(times.iter().map(|t| {
+            format!(
+                "{observation}: one single noise at {t:.2} s of the capture, which nothing repeats: a knock in the room, a click on the line, or a part that knocks once; repeat the capture"
+            )
+        }));
+    }
     let air = done.result.conditions;
     let measured = Measured {
         unit: set.unit.clone(),
@@ -238,6 +260,7 @@ pub fn measure_unit(
         stated: [set.temperature_c, set.pressure_kpa, set.humidity_pct].map(|v| v.is_some()),
         files: files(set, &done.responses),
         contradicted: done.contradicted.clone(),
+        disturbed,
         // What `verify` says of its own verdicts has no meaning by other limits.
         warnings: done
             .result
@@ -245,6 +268,7 @@ pub fn measure_unit(
             .iter()
             .filter(|w| !w.contains("bands are unresolved"))
             .cloned()
+            .chain(events)
             .collect(),
     };
     Ok((measured, done))

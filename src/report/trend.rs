@@ -166,6 +166,17 @@ fn alarm_words(trend: &Trend) -> Vec<String> {
         let chance = trend.change.as_ref().map_or(String::new(), |c| {
             format!(" (probability of one: {})", probability(c.probability))
         });
+        let stretch = trend.change.as_ref().and_then(|c| c.stretch.as_ref());
+        if let Some(s) = stretch.filter(|s| s.probability > 0.5) {
+            let [first, low, high] = s.first.map(|n| place(trend, n));
+            let [last, early, late] = s.last.map(|n| place(trend, n));
+            list.push(format!(
+                "A stretch stands apart and is over: from about {first} (95 % interval: {low} to {high}) to about {last} ({early} to {late}), \
+                 its mean differs by {} from the rest. Probability: {}.",
+                scale(trend).show(s.size),
+                probability(s.probability)
+            ));
+        }
         list.push(format!(
             "No lasting change explains this{chance}: look at these units and at what passed; in {} values a steady process \
              alarms now and then.",

@@ -105,6 +105,43 @@ fn bursts_at_the_peaks_are_found_where_they_are() {
     }
 }
 
+/// DERIVED: one click of four samples while 25 Hz are played is a single event: what is told reaches from where the band lies
+/// without it up to the click's own energy over the band, at 1.65 standard uncertainties, and no other band hears it. The same click once
+/// per period is a rattle.
+#[test]
+fn a_single_click_is_no_rattle() {
+    let sweep = sweep();
+    let at = ((0.5 + sweep.time_s(25.0)) * RATE) as usize;
+    let mut once = recording(&sweep, 1e-5);
+    once[at..at + 4].iter_mut().for_each(|x| *x += 0.05);
+    let list = residue(&once, RATE, 0.5, &sweep);
+    for r in &list {
+        if r.center_hz == 25.0 {
+            let when = r.event_s.unwrap();
+            assert!((when - at as f64 / RATE).abs() < 0.01, "{r:?}");
+            // Four samples of one sign: |X(f)|² falls as a sinc; between 0.4 and 10 kHz of 24 kHz most of what lies there is left.
+            let time_s = sweep.time_s(25.0 * 1.122) - sweep.time_s(25.0 * 0.8913);
+            let whole = 4.0 * 0.05_f64.powi(2) / (time_s * RATE);
+            let most = 10.0 * (whole / loudest(&recording(&sweep, 0.0), &sweep)).log10();
+            let reach = r.level_db + 1.65 * r.standard_db;
+            assert!(reach < most && reach > most - 6.0, "{r:?} {reach} {most}");
+            assert!(r.level_db < r.floor_db, "{r:?}");
+        } else {
+            assert!(r.event_s.is_none() && !r.told(), "{r:?}");
+        }
+    }
+    let mut often = recording(&sweep, 1e-5);
+    let mut t = sweep.time_s(22.0);
+    while t < sweep.time_s(29.0) {
+        let n = ((0.5 + t) * RATE) as usize;
+        often[n..n + 4].iter_mut().for_each(|x| *x += 0.05);
+        t += 1.0 / (5.0 * (t / sweep.rate_s()).exp());
+    }
+    let list = residue(&often, RATE, 0.5, &sweep);
+    let band = list.iter().find(|r| r.center_hz == 25.0).unwrap();
+    assert!(band.told() && band.event_s.is_none(), "{band:?}");
+}
+
 /// DERIVED: steady hiss as loud as the floor's tenfold is told with its level and is no burst.
 #[test]
 fn hiss_is_steady() {

@@ -63,7 +63,7 @@ pub fn verify(
         .flat_map(|c| bands::bands(design, &responses[c.response], c, Judged::Designed))
         .collect();
     // Where a capture was disturbed, or is itself what is wrong, it says nothing about the unit.
-    let doubted = doubted(&fit);
+    let doubted = doubted(&fit, &responses);
     for b in &mut bands {
         let response = responses
             .iter()
@@ -432,8 +432,9 @@ fn assumptions(
 /// Probability from which a wrong level, place or temperature is taken for the better explanation.
 const LIKELY: f64 = 0.5;
 
-/// Captures of which the fit says that they, and not the unit, are wrong: indices of responses, `None` for all at once.
-fn doubted(fit: &Fit) -> Vec<Option<usize>> {
+/// Captures that are clipped, or of which the fit says that they, and not the unit, are wrong: indices of responses, `None` for all
+/// at once.
+fn doubted(fit: &Fit, responses: &[Response]) -> Vec<Option<usize>> {
     let bench = fit.bench_faults.iter();
     let mut list: Vec<Option<usize>> = bench
         .filter(|b| b.probability > LIKELY)
@@ -442,6 +443,11 @@ fn doubted(fit: &Fit) -> Vec<Option<usize>> {
     list.extend(fit.contradicting().map(|(response, _)| Some(response)));
     let pair = fit.exchanged.iter().flat_map(|pair| pair.responses);
     list.extend(pair.map(Some));
+    list.extend(
+        (0..responses.len())
+            .filter(|&n| responses[n].take.clipped)
+            .map(Some),
+    );
     list
 }
 
