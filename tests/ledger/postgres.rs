@@ -52,6 +52,31 @@ fn does_what_every_store_does() {
 }
 
 #[test]
+fn nothing_is_told_from_an_edited_entry() {
+    let Some(server) = Server::start() else {
+        return;
+    };
+    let folder = tempfile::tempdir().unwrap();
+    let digest = suite::before_the_edit(&mut connect(&server));
+    let mut raw = postgres::Client::connect(&server.address(), postgres::NoTls).unwrap();
+    raw.batch_execute("ALTER TABLE bassay_entry DISABLE TRIGGER USER")
+        .unwrap();
+    // The columns first: after the edit of the body they say what it says.
+    for (sql, what) in suite::edits("bassay_entry").into_iter().rev() {
+        raw.batch_execute(&sql).unwrap();
+        suite::refuses_the_edited(&mut connect(&server), &digest, what);
+    }
+    let spool = folder.path().join("spool.db");
+    let mut spooled = SpooledLedger::open(&spool, &server.address()).unwrap();
+    let error = spooled.select(&Filter::default()).unwrap_err();
+    assert!(
+        matches!(error, LedgerError::Edited { number: 8, .. }),
+        "{error}"
+    );
+    assert!(spooled.find(&digest).is_err());
+}
+
+#[test]
 fn processes_of_one_station_do_not_fork_its_chain() {
     let Some(server) = Server::start() else {
         return;

@@ -2,6 +2,7 @@
 
 use crate::entries::inspection;
 use bassay::production::entry::{BEGIN, Judgement, Kind, digest};
+use bassay::production::ledger::export::walk;
 use bassay::production::ledger::{Filter, Head, LedgerError, Record, Store};
 
 /// Runs everything on an empty store.
@@ -13,6 +14,62 @@ pub fn run(store: &mut dyn Store) {
 }
 
 /// DERIVED: the chain computed here, from the definition in `entry.rs` alone.
+/// After entry 8 of «bench-1», a failed one of unit D-7, was edited: nothing that needs it is told, and the rest is.
+pub fn refuses_the_edited(store: &mut dyn Store, digest: &str, what: &str) {
+    let refused = |error: LedgerError| {
+        let text = error.to_string();
+        assert!(
+            matches!(&error, LedgerError::Edited { station, number: 8, .. } if station == "bench-1"),
+            "{text}"
+        );
+        assert!(
+            text.contains("entry 8") && text.contains("«bench-1»") && text.contains(what),
+            "{text}"
+        );
+        assert!(text.contains("ledger audit"), "{text}");
+    };
+    let of = |unit: &str| Filter {
+        unit: Some(unit.to_string()),
+        ..Filter::default()
+    };
+    refused(store.select(&Filter::default()).unwrap_err());
+    refused(store.select(&of("D-7")).unwrap_err());
+    refused(store.find(digest).unwrap_err());
+    refused(walk(store, &of("D-7"), &mut |_| Ok(())).unwrap_err());
+    assert_eq!(store.select(&of("D-6")).unwrap().len(), 1);
+    walk(store, &of("D-6"), &mut |_| Ok(())).unwrap();
+}
+
+/// The log that [`refuses_the_edited`] is asked about, before it is edited; gives the digest of entry 8.
+pub fn before_the_edit(store: &mut dyn Store) -> String {
+    let mut write = |minute: u32| {
+        store
+            .append("bench-1", &inspection(&format!("D-{minute}"), minute))
+            .unwrap()
+    };
+    let written: Vec<_> = (0..12).map(&mut write).collect();
+    let digest = written[7].digest.clone();
+    assert_eq!(store.select(&Filter::default()).unwrap().len(), 12);
+    digest
+}
+
+/// Edits of entry 8 in the table of this name, and what is said of each.
+pub fn edits(table: &str) -> [(String, &'static str); 2] {
+    let at = "WHERE station = 'bench-1' AND number = 8";
+    [
+        (
+            format!(
+                "UPDATE {table} SET body = replace(body, '\"verdict\":\"fail\"', '\"verdict\":\"pass\"'), verdict = 'pass' {at}"
+            ),
+            "digest",
+        ),
+        (
+            format!("UPDATE {table} SET verdict = 'pass' {at}"),
+            "columns",
+        ),
+    ]
+}
+
 fn chains(store: &mut dyn Store) {
     let mut previous = BEGIN.to_string();
     for minute in 0..5u32 {

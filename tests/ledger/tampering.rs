@@ -1,8 +1,10 @@
 //! What an audit says of a log that somebody changed with a database tool.
 
 use crate::entries::{digest_of, inspection};
+use crate::suite;
 use bassay::production::entry::digest;
 use bassay::production::ledger::audit::{Break, Damage, Witness, audit};
+use bassay::production::ledger::spool::SpooledLedger;
 use bassay::production::ledger::sqlite::{Purpose, SqliteLedger};
 use bassay::production::ledger::{Ledger, Record, Store, heads};
 use std::path::{Path, PathBuf};
@@ -110,6 +112,62 @@ fn each_kind_of_tampering_is_named() {
         "UPDATE entry SET digest = '00' || substr(digest, 3) WHERE station = 'bench-1' AND number = 7",
     );
     assert_eq!((number, damage), (7, Damage::Edited), "{text}");
+}
+
+/// A pass that was a failure must not reach a certificate, a yield or new limits.
+#[test]
+fn nothing_is_told_from_an_edited_entry() {
+    for (sql, what) in suite::edits("entry") {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("line.db");
+        let digest =
+            suite::before_the_edit(&mut SqliteLedger::open(&path, Purpose::Write).unwrap());
+        tamper(&path, &sql);
+        let mut store = SqliteLedger::open(&path, Purpose::Read).unwrap();
+        suite::refuses_the_edited(&mut store, &digest, what);
+        // The file of a station whose server is away answers for it.
+        let away = "postgres://op@127.0.0.1:9/line?connect_timeout=2";
+        let mut spooled = SpooledLedger::open(&path, away).unwrap();
+        suite::refuses_the_edited(&mut spooled, &digest, what);
+        // The commands that an outside person uses, also those that only count.
+        for command in [
+            &["list"][..],
+            &["certificate", "D-7", "--out", "c.html"],
+            &["yield"],
+            &["pareto"],
+            &["export", "--out", "log.csv"],
+            &[
+                "prune",
+                "--operator",
+                "op-01",
+                "--station",
+                "office",
+                "--failed-days",
+                "1",
+                "--passed-days",
+                "1",
+            ],
+        ] {
+            let done = assert_cmd::Command::cargo_bin("bassay")
+                .unwrap()
+                .current_dir(folder.path())
+                .arg("ledger")
+                .args(command)
+                .args(["--ledger", "line.db"])
+                .output()
+                .unwrap();
+            let said = String::from_utf8_lossy(&done.stderr);
+            let said = said.split_whitespace().collect::<Vec<_>>().join(" ");
+            assert!(!done.status.success(), "{command:?}: {said}");
+            assert!(
+                said.contains("entry 8 of station «bench-1»") && said.contains("ledger audit"),
+                "{command:?}: {said}"
+            );
+        }
+        assert!(!folder.path().join("c.html").exists());
+        assert!(!folder.path().join("log.csv").exists());
+        assert_eq!(store.heads().unwrap().len(), 1);
+    }
 }
 
 fn forged(previous: &str, number: u64, minute: u32) -> Record {

@@ -5,7 +5,9 @@ use crate::cli::Exit;
 use crate::cli::failure::Failure;
 use crate::cli::output::Output;
 use crate::production::entry::{Entry, Kind, RawFile, microseconds};
+use crate::production::ledger::Filter;
 use crate::production::ledger::captures::{Rules, captures, expired};
+use crate::production::ledger::export::walk;
 use std::path::PathBuf;
 
 /// Rules under which nothing is ever removed.
@@ -61,6 +63,8 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         passed_days: args.passed_days,
     };
     let at = now();
+    // What an entry says decides what goes: each must be what was written.
+    walk(store.as_mut(), &Filter::default(), &mut |_| Ok(()))?;
     let all = captures(store.as_mut(), rules)?;
     let list = expired(&all, &archive, microseconds(&at).unwrap_or(i64::MIN));
     let packed: u64 = list

@@ -155,6 +155,18 @@ pub enum LedgerError {
         /// Place in the chain.
         number: u64,
     },
+    /// An entry in the store is not what was written.
+    #[error(
+        "entry {number} of station «{station}» was changed after it was written: {what}; nothing that needs it is told from this log; run «bassay ledger audit»"
+    )]
+    Edited {
+        /// The station.
+        station: String,
+        /// Place in the chain.
+        number: u64,
+        /// What does not fit.
+        what: &'static str,
+    },
     /// The body of an entry cannot be read.
     #[error(
         "entry {number} of station «{station}» cannot be read: {cause}; run «bassay ledger audit»"

@@ -66,16 +66,16 @@ pub trait Ledger {
     /// [`LedgerError`]; nothing is then written.
     fn append(&mut self, station: &str, entry: &Entry) -> Result<Stored, LedgerError>;
 
-    /// Entries that a filter asks for, oldest first (by time, then station and number).
+    /// Entries that a filter asks for, oldest first (by time, then station and number); each is proven ([`Row::proven`]).
     ///
     /// # Errors
-    /// [`LedgerError`].
+    /// [`LedgerError`]; [`LedgerError::Edited`] for one that is not what was written.
     fn select(&mut self, filter: &Filter) -> Result<Vec<Stored>, LedgerError>;
 
-    /// The entry with this digest, or with a digest that begins like this, if there is exactly one.
+    /// The entry with this digest, or with a digest that begins like this, if there is exactly one; it is proven.
     ///
     /// # Errors
-    /// [`LedgerError`].
+    /// [`LedgerError`]; [`LedgerError::Edited`] for one that is not what was written.
     fn find(&mut self, digest: &str) -> Result<Option<Stored>, LedgerError>;
 
     /// How often this serial has been inspected.
@@ -101,7 +101,7 @@ pub trait Store: Ledger {
     /// [`LedgerError`].
     fn heads(&mut self) -> Result<Vec<Head>, LedgerError>;
 
-    /// Records of a station behind number `after`, in order, at most `most`.
+    /// Records of a station behind number `after`, in order, at most `most`, as they lie there, sound or not.
     ///
     /// # Errors
     /// [`LedgerError`].
@@ -195,6 +195,39 @@ impl Row<'_> {
         }
     }
 
+    /// What it says, if that is what was written: its digest follows from it, and its columns are those of its body.
+    ///
+    /// # Errors
+    /// [`LedgerError::Edited`], [`LedgerError::Body`], [`LedgerError::Station`].
+    pub fn proven(&self) -> Result<Stored, LedgerError> {
+        self.prove()?;
+        self.record().read()
+    }
+
+    /// Whether it is what was written, without reading its values.
+    ///
+    /// # Errors
+    /// As [`Row::proven`].
+    pub fn prove(&self) -> Result<(), LedgerError> {
+        let edited = |what| LedgerError::Edited {
+            station: self.station.to_string(),
+            number: self.number,
+            what,
+        };
+        let record = self.record();
+        match record.prove() {
+            Err(LedgerError::Digest { .. }) => {
+                return Err(edited("its digest does not follow from what it says"));
+            }
+            other => other?,
+        }
+        if self.agrees(&record.marks()?) {
+            Ok(())
+        } else {
+            Err(edited("the columns beside it do not say what it says"))
+        }
+    }
+
     /// Whether the columns say what the body says.
     #[must_use]
     pub fn agrees(&self, marks: &Marks<'_>) -> bool {
@@ -208,13 +241,13 @@ impl Row<'_> {
 }
 
 /// The one entry of a search by digest.
-fn only(mut found: Vec<Record>, digest: &str) -> Result<Option<Stored>, LedgerError> {
+fn only(mut found: Vec<Stored>, digest: &str) -> Result<Option<Stored>, LedgerError> {
     if found.len() > 1 {
         return Err(LedgerError::Ambiguous {
             found: digest.to_string(),
         });
     }
-    found.pop().map(Record::read).transpose()
+    Ok(found.pop())
 }
 
 /// Looks at a record that came from elsewhere: its digest must follow, its whole body must be one that we can read.

@@ -120,7 +120,12 @@ impl PostgresLedger {
         }
     }
 
-    fn query(&mut self, sql: &str, values: &[Asked]) -> Result<Vec<Record>, LedgerError> {
+    fn query<T>(
+        &mut self,
+        sql: &str,
+        values: &[Asked],
+        take: impl Fn(&Row<'_>) -> Result<T, LedgerError>,
+    ) -> Result<Vec<T>, LedgerError> {
         self.again(|client, place| {
             let values: Vec<&(dyn ToSql + Sync)> = values
                 .iter()
@@ -131,7 +136,7 @@ impl PostgresLedger {
                 .collect();
             let rows = client.query(sql, &values).map_err(|e| told(place, &e))?;
             rows.iter()
-                .map(|row| see(row).map(|r| r.record()).map_err(|e| told(place, &e)))
+                .map(|row| take(&see(row).map_err(|e| told(place, &e))?))
                 .collect()
         })
     }
@@ -341,11 +346,7 @@ impl Ledger for PostgresLedger {
 
     fn select(&mut self, filter: &Filter) -> Result<Vec<Stored>, LedgerError> {
         let (sql, values) = question(filter, "bassay_entry", '$')?;
-        let mut list = self
-            .query(&sql, &values)?
-            .into_iter()
-            .map(Record::read)
-            .collect::<Result<Vec<_>, _>>()?;
+        let mut list = self.query(&sql, &values, |row| row.proven())?;
         list.reverse();
         Ok(list)
     }
@@ -356,6 +357,7 @@ impl Ledger for PostgresLedger {
                 "SELECT {COLUMNS} FROM bassay_entry WHERE digest >= $1 AND digest < $1 || 'g' LIMIT 2"
             ),
             &[Asked::Text(digest.to_ascii_lowercase())],
+            |row| row.proven(),
         )?;
         super::only(found, digest)
     }
@@ -415,6 +417,7 @@ impl Store for PostgresLedger {
                 "SELECT {COLUMNS} FROM bassay_entry WHERE station = $1 AND number > $2 ORDER BY number LIMIT $3"
             ),
             &values,
+            |row| Ok(row.record()),
         )
     }
 

@@ -62,17 +62,20 @@ impl SqliteLedger {
         &self.path
     }
 
-    fn query(&self, sql: &str, values: impl rusqlite::Params) -> Result<Vec<Record>, LedgerError> {
-        let run = || -> rusqlite::Result<Vec<Record>> {
-            let mut statement = self.connection.prepare_cached(sql)?;
-            let mut rows = statement.query(values)?;
-            let mut list = Vec::new();
-            while let Some(row) = rows.next()? {
-                list.push(see(row)?.record());
-            }
-            Ok(list)
-        };
-        run().map_err(|cause| told(&self.path, &cause))
+    fn query<T>(
+        &self,
+        sql: &str,
+        values: impl rusqlite::Params,
+        take: impl Fn(&Row<'_>) -> Result<T, LedgerError>,
+    ) -> Result<Vec<T>, LedgerError> {
+        let say = |cause: rusqlite::Error| told(&self.path, &cause);
+        let mut statement = self.connection.prepare_cached(sql).map_err(say)?;
+        let mut rows = statement.query(values).map_err(say)?;
+        let mut list = Vec::new();
+        while let Some(row) = rows.next().map_err(say)? {
+            list.push(take(&see(row).map_err(say)?)?);
+        }
+        Ok(list)
     }
 }
 
@@ -271,14 +274,13 @@ fn soundness(path: &Path, connection: &Connection, bytes: u64) -> Result<(), Led
         });
     }
     for head in heads(connection).map_err(|e| told(path, &e))? {
-        let last = connection
+        connection
             .query_row(
                 &format!("SELECT {COLUMNS} FROM entry WHERE station = ?1 AND number = ?2"),
                 params![head.station, signed(head.number)],
-                |row| see(row).map(|r| r.record()),
+                |row| see(row).map(|r| r.prove()),
             )
-            .map_err(|e| told(path, &e))?;
-        last.prove()?;
+            .map_err(|e| told(path, &e))??;
     }
     Ok(())
 }
@@ -449,11 +451,7 @@ impl Ledger for SqliteLedger {
             Asked::Text(text) => Value::Text(text),
             Asked::Number(number) => Value::Integer(number),
         });
-        let mut list = self
-            .query(&sql, params_from_iter(values))?
-            .into_iter()
-            .map(Record::read)
-            .collect::<Result<Vec<_>, _>>()?;
+        let mut list = self.query(&sql, params_from_iter(values), |row| row.proven())?;
         list.reverse();
         Ok(list)
     }
@@ -464,6 +462,7 @@ impl Ledger for SqliteLedger {
                 "SELECT {COLUMNS} FROM entry WHERE digest >= ?1 AND digest < ?1 || 'g' LIMIT 2"
             ),
             [digest.to_ascii_lowercase()],
+            |row| row.proven(),
         )?;
         super::only(found, digest)
     }
@@ -499,6 +498,7 @@ impl Store for SqliteLedger {
                 "SELECT {COLUMNS} FROM entry WHERE station = ?1 AND number > ?2 ORDER BY number LIMIT ?3"
             ),
             params![station, signed(after), signed(most as u64)],
+            |row| Ok(row.record()),
         )
     }
 

@@ -214,7 +214,12 @@ pub fn walk(
     while at < end {
         let next = end.min(at + 4096);
         reader.read(at, next, &mut |row| {
-            if wanted(row) { each(row) } else { Ok(()) }
+            if wanted(row) {
+                row.prove()?;
+                each(row)
+            } else {
+                Ok(())
+            }
         })?;
         at = next;
     }
