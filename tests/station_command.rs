@@ -53,6 +53,11 @@ fn plan() -> SweepPlan {
 
 /// A sweep, and the sweep through a response; noise 100 dB below full scale on both.
 fn through(response: impl Fn(f64) -> Complex64) -> [Vec<f64>; 2] {
+    again(7, response)
+}
+
+/// As [`through`], with noise of its own: a take of another day.
+fn again(mut seed: u64, response: impl Fn(f64) -> Complex64) -> [Vec<f64>; 2] {
     let source = Sweep::new(plan()).unwrap().samples();
     let count = source.len();
     let size = (2 * count).next_power_of_two();
@@ -73,7 +78,6 @@ fn through(response: impl Fn(f64) -> Complex64) -> [Vec<f64>; 2] {
     let mut load = back.make_output_vec();
     back.process(&mut bins, &mut load).unwrap();
     load.truncate(count);
-    let mut seed = 7u64;
     let mut noise = || {
         seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
         1e-5 * ((seed >> 33) as f64 / 2f64.powi(30) - 1.0)
@@ -264,7 +268,11 @@ fn known_networks(at: &Path) {
 
 /// The check is logged, and `inspect` accepts the station by it.
 fn checked(at: &Path) {
-    let check = |wav: &str| {
+    let [a, b] = again(8, |_| Complex64::new(GAIN, 0.0));
+    save(&at.join("equal2.wav"), [&a, &b]);
+    let [a, b] = again(9, |_| Complex64::new(GAIN, 0.0));
+    save(&at.join("equal3.wav"), [&a, &b]);
+    let check = |wav: &str, equal: &str| {
         let args = [
             "station",
             "check",
@@ -273,7 +281,7 @@ fn checked(at: &Path) {
             "--resistor-ohm",
             "8.2",
             "--equal-gain",
-            "equal.wav",
+            equal,
             "--ledger",
             "log.db",
             "--operator",
@@ -327,7 +335,62 @@ fn checked(at: &Path) {
         "{status} {err}"
     );
 
-    let (status, done) = check("r8.2.wav");
+    // Refused before anything sounds: this machine may have no sound card at all.
+    let record = |captures: &str| {
+        let args = [
+            "inspect",
+            captures,
+            "--record",
+            "--design",
+            samples_design(),
+            "--serial",
+            "D-1",
+            "--limits",
+            "limits.toml",
+            "--ledger",
+            "log.db",
+            "--station-file",
+            "station.toml",
+        ];
+        bassay(at, &args)
+    };
+    let (status, _, err) = record("new/captures.toml");
+    assert!(
+        status == 4 && err.contains("has no check"),
+        "{status} {err}"
+    );
+    assert!(!at.join("new").exists());
+    let (status, _, err) = record("captures.toml");
+    assert!(
+        status == 2 && err.contains("leave --record out"),
+        "{status} {err}"
+    );
+    // A date that lies ahead would hide every check after it.
+    let ahead = [
+        "station",
+        "check",
+        "station.toml",
+        "r8.2.wav",
+        "--resistor-ohm",
+        "8.2",
+        "--ledger",
+        "log.db",
+        "--operator",
+        "op-1",
+        "--taken",
+        "2999-01-01T00:00:00Z",
+    ];
+    let (status, _, err) = bassay(at, &[&ahead[..], &SWEEP].concat());
+    let said = err.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(
+        status == 2
+            && said
+                .contains("2999-01-01T00:00:00Z: lies ahead of this machine's clock, which says 2")
+            && said.contains("Nothing was logged"),
+        "{status} {err}"
+    );
+
+    let (status, done) = check("r8.2.wav", "equal2.wav");
     assert_eq!(
         (status, done["verdict"].as_str()),
         (0, Some("pass")),
@@ -384,9 +447,32 @@ fn checked(at: &Path) {
         "{list}"
     );
 
+    // The take of this morning, under another name or as the other input, checks nothing.
+    std::fs::copy(at.join("r8.2.wav"), at.join("today.wav")).unwrap();
+    let again = [
+        "station",
+        "check",
+        "station.toml",
+        "today.wav",
+        "--ledger",
+        "log.db",
+        "--operator",
+        "op-1",
+    ];
+    let (status, _, err) = bassay(at, &[&again[..], &SWEEP].concat());
+    let said = err.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(
+        status == 2
+            && said.contains(
+                "today.wav: is a take of an earlier check, entry 1 of station «dome-bench»"
+            )
+            && said.contains("Nothing was logged"),
+        "{status} {err}"
+    );
+
     // A resistor that is 3 % off: outside by more than its uncertainty; the station may then not inspect.
     resistor(&at.join("off.wav"), 8.446);
-    let (status, done) = check("off.wav");
+    let (status, done) = check("off.wav", "equal3.wav");
     assert_eq!(
         (status, done["verdict"].as_str()),
         (1, Some("fail")),
@@ -394,6 +480,47 @@ fn checked(at: &Path) {
     );
     let (status, _, err) = inspect();
     assert!(status == 4 && err.contains("failed"), "{status} {err}");
+
+    // When it was recorded stands beside when it was written, and does not stand in for it.
+    let [a, b] = again_resistor(10, 8.2);
+    save(&at.join("yesterday.wav"), [&a, &b]);
+    let dated = [
+        "station",
+        "check",
+        "station.toml",
+        "yesterday.wav",
+        "--ledger",
+        "log.db",
+        "--operator",
+        "op-1",
+        "--taken",
+        "2020-01-02T03:04:05Z",
+    ];
+    let (status, done) = json(at, &[&dated[..], &SWEEP].concat());
+    assert_eq!(status, 0, "{done}");
+    let digest = done["digest"].as_str().unwrap();
+    let (_, shown) = json(at, &["ledger", "show", digest, "--ledger", "log.db"]);
+    let entry = &shown["entry"]["entry"];
+    assert_eq!(entry["taken"], "2020-01-02T03:04:05Z", "{shown}");
+    assert!(
+        !entry["at"].as_str().unwrap().starts_with("2020"),
+        "{shown}"
+    );
+    let (status, _, err) = inspect();
+    assert!(status == 4 && err.contains("h old"), "{status} {err}");
+}
+
+fn again_resistor(seed: u64, ohm: f64) -> [Vec<f64>; 2] {
+    again(seed, |_| {
+        Complex64::new(
+            GAIN * (ohm + LEAD_OHM) / (ohm + LEAD_OHM + REFERENCE_OHM),
+            0.0,
+        )
+    })
+}
+
+fn samples_design() -> &'static str {
+    concat!(env!("CARGO_MANIFEST_DIR"), "/sample-captures/dome.toml")
 }
 
 #[test]

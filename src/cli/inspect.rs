@@ -6,12 +6,13 @@ use super::{Exit, ledger, load, record};
 use crate::design::captures::CaptureSet;
 use crate::design::limits::{Limits, Signed};
 use crate::design::limits_read;
+use crate::design::station::{self, Station};
 use crate::files::{PAGE, replaceable, write_whole};
 use crate::production::archive::Archive;
 use crate::production::entry::{self, Judgement, Kind};
 use crate::production::inspect::{Inspection, Logged, inspect_set};
 use crate::production::ledger::sqlite::Purpose;
-use crate::production::ledger::{Filter, Ledger, Store, Stored};
+use crate::production::ledger::{Filter, Store, Stored};
 use crate::production::lookback::first_of;
 use crate::production::station_fit::{Fitness, station_is_fit};
 use crate::report;
@@ -22,6 +23,8 @@ use std::path::PathBuf;
 
 /// Station checks that the newest one is compared with, and itself.
 const CHECKS: usize = 101;
+/// Name of a station that nothing names.
+const STATION: &str = "station-1";
 /// Longest serial number or code, characters.
 const LONGEST: usize = 200;
 
@@ -129,6 +132,9 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     if let Some(station) = &args.station {
         check_code("--station", station)?;
     }
+    if let Some(batch) = &args.batch {
+        check_code("--batch", batch)?;
+    }
     let scanned = serial(args, out)?;
     // The log is opened first: a test that cannot be logged need not be made.
     let place = args.ledger.as_ref().map(|ledger| ledger::place::Place {
@@ -148,6 +154,8 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
             Failure::input("--record: whose test is it? expected --serial SERIAL or --scan")
         })?;
         check_pattern(&serial, &limits)?;
+        new_file(&args.captures)?;
+        may_record(args, &limits, ledger.as_deref_mut())?;
         recorded(args, &serial, &limits, out)?;
     }
     let (design, set) = load::design_and_captures(&args.captures)?;
@@ -157,7 +165,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         .station
         .clone()
         .or_else(|| set.station.as_ref().map(|s| s.name.clone()))
-        .unwrap_or_else(|| "station-1".to_string());
+        .unwrap_or_else(|| STATION.to_string());
     check_code("station", &station)?;
     let attempt = match &mut ledger {
         Some(ledger) => tests_before(ledger.as_mut(), &serial, set.unreal().is_some())? + 1,
@@ -168,12 +176,12 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
             "{serial}: tested before; this is test {attempt}, kept beside the others"
         ));
     }
-    let log: Option<&mut dyn Ledger> = match &mut ledger {
-        Some(store) => Some(store.as_mut()),
-        None => None,
+    let check = fit(&station, &limits, ledger.as_deref_mut())?;
+    let at = match set.taken.as_deref().map(str::parse::<jiff::Timestamp>) {
+        Some(Ok(at)) => at,
+        _ => jiff::Timestamp::now(),
     };
-    let check = fit(&station, &limits, log)?;
-    let bench = calibrated(&set, &limits, check)?;
+    let bench = calibrated(set.station.as_ref(), at, &limits, check)?;
     // Captures are packed while the unit is judged, so that the log never names one that is not kept.
     let (inspected, kept) = rayon::join(
         || -> Result<Inspection, Failure> {
@@ -279,14 +287,35 @@ fn keep(archive: &Archive, set: &CaptureSet) -> Result<(), Failure> {
     Ok(())
 }
 
-/// Records what the limits judge.
-fn recorded(args: &Args, serial: &str, limits: &Limits, out: &Output) -> Result<(), Failure> {
-    if args.captures.exists() {
+/// A recorded test needs a file of its own.
+fn new_file(captures: &std::path::Path) -> Result<(), Failure> {
+    if captures.exists() {
         return Err(Failure::input(format!(
-            "{}: is there already; expected a new file for each recorded test",
-            args.captures.display()
+            "{}: is there already; leave --record out to inspect the captures that it names, or give each recorded test a new file",
+            captures.display()
         )));
     }
+    Ok(())
+}
+
+/// A station that may not inspect is told so before anything sounds.
+fn may_record(
+    args: &Args,
+    limits: &Limits,
+    ledger: Option<&mut (dyn Store + 'static)>,
+) -> Result<(), Failure> {
+    let file = args.station_file.as_ref();
+    let station = file
+        .map(|f| station::read(f).map_err(Failure::input))
+        .transpose()?;
+    let named = station.as_ref().map(|s| s.name.as_str());
+    let name = args.station.as_deref().or(named).unwrap_or(STATION);
+    let check = fit(name, limits, ledger)?;
+    calibrated(station.as_ref(), jiff::Timestamp::now(), limits, check).map(|_| ())
+}
+
+/// Records what the limits judge.
+fn recorded(args: &Args, serial: &str, limits: &Limits, out: &Output) -> Result<(), Failure> {
     let mut capture: Vec<String> = Vec::new();
     for band in &limits.bands {
         if !capture.contains(&band.observation) {
@@ -373,7 +402,7 @@ fn serial(args: &Args, out: &Output) -> Result<Option<String>, Failure> {
 fn fit(
     station: &str,
     limits: &Limits,
-    ledger: Option<&mut dyn Ledger>,
+    ledger: Option<&mut (dyn Store + 'static)>,
 ) -> Result<Option<String>, Failure> {
     let Some(hours) = limits.station.check_within_h else {
         return Ok(None);
@@ -386,14 +415,16 @@ fn fit(
     let Some(ledger) = ledger else {
         return refuse("no --ledger was given that would hold its checks".to_string());
     };
-    let checks = ledger
-        .select(&Filter {
-            kind: Some(Kind::StationCheck),
-            station: Some(station.to_string()),
-            latest: Some(CHECKS),
-            ..Filter::default()
-        })
-        .map_err(Failure::from)?;
+    let mut checks = ledger.select(&Filter {
+        kind: Some(Kind::StationCheck),
+        station: Some(station.to_string()),
+        latest: Some(CHECKS),
+        ..Filter::default()
+    })?;
+    checks.extend(ledger.select(&Filter {
+        kind: Some(Kind::Correction),
+        ..Filter::default()
+    })?);
     let oldest = jiff::SignedDuration::from_secs((hours * 3600.0) as i64);
     match station_is_fit(&checks, jiff::Timestamp::now(), station, oldest) {
         Fitness::Fit(digest) => Ok(Some(digest)),
@@ -401,22 +432,19 @@ fn fit(
     }
 }
 
-/// The state of the station's calibrations when the captures were taken; too old ones are refused where the limits say so.
+/// The state of the station's calibrations at the time of the captures; too old ones are refused where the limits say so.
 fn calibrated(
-    set: &CaptureSet,
+    station: Option<&Station>,
+    at: jiff::Timestamp,
     limits: &Limits,
     check: Option<String>,
 ) -> Result<Option<entry::Bench>, Failure> {
-    let at = match set.taken.as_deref().map(str::parse::<jiff::Timestamp>) {
-        Some(Ok(at)) => at,
-        _ => jiff::Timestamp::now(),
-    };
-    let oldest = set.station.as_ref().and_then(|s| s.oldest_days(at));
+    let oldest = station.and_then(|s| s.oldest_days(at));
     if let Some(most) = limits.station.calibrated_within_days {
         match oldest {
             None => {
                 return Err(Failure::system(format!(
-                    "the limits ask for calibrations within {most} days, and the captures name no calibrated station; expected station = \"station.toml\" in captures.toml"
+                    "the limits ask for calibrations within {most} days, and the captures name no calibrated station; expected station = \"station.toml\" in captures.toml, or --station-file with --record"
                 )));
             }
             Some(days) if days > most => {
@@ -427,7 +455,7 @@ fn calibrated(
             Some(_) => {}
         }
     }
-    Ok(set.station.as_ref().map(|s| entry::Bench {
+    Ok(station.map(|s| entry::Bench {
         digest: s.digest.clone(),
         oldest_days: oldest.unwrap_or(f64::MAX).min(1e6),
         check,

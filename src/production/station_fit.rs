@@ -13,6 +13,7 @@
 
 use super::entry::{Judgement, Kind};
 use super::ledger::Stored;
+use super::lookback::Corrections;
 use crate::special::beta::f_quantile;
 use jiff::{SignedDuration, Timestamp};
 
@@ -23,7 +24,7 @@ const THREE_SIGMA: f64 = 0.997_300_203_936_740;
 /// Checks that a new one is compared with at most.
 const COMPARED: usize = 100;
 /// How far a check's time may lie ahead of the clock: clocks of two machines differ.
-const AHEAD: SignedDuration = SignedDuration::from_mins(5);
+pub const AHEAD: SignedDuration = SignedDuration::from_mins(5);
 
 /// Whether a station may inspect.
 #[derive(Debug, Clone, PartialEq)]
@@ -36,7 +37,9 @@ pub enum Fitness {
     OutOfControl(String),
 }
 
-/// Judges a station by the log's entries, oldest first (others than its checks are passed over), at a time.
+/// Judges a station by the log's entries (others than its checks and their corrections are passed over), at a time. The check
+/// that was written last counts, whatever time it states: a mistyped time must not hide the checks after it. A corrected one
+/// counts as corrected.
 #[must_use]
 pub fn station_is_fit(
     entries: &[Stored],
@@ -44,20 +47,23 @@ pub fn station_is_fit(
     station: &str,
     oldest: SignedDuration,
 ) -> Fitness {
-    let checks: Vec<&Stored> = entries
+    let corrections = Corrections::new(entries);
+    let counts = |s: &Stored| corrections.judgement(s).0;
+    let mut checks: Vec<&Stored> = entries
         .iter()
         .filter(|s| s.station == station && s.entry.kind == Kind::StationCheck)
         .collect();
+    checks.sort_by_key(|s| s.number);
     let Some((newest, before)) = checks.split_last() else {
         return Fitness::TooOld(
             None,
             format!("station {station} has no check in the log; run its check first"),
         );
     };
-    let at = &newest.entry.at;
+    let at = newest.entry.measured();
     let Ok(then) = at.parse::<Timestamp>() else {
         return Fitness::TooOld(
-            Some(at.clone()),
+            Some(at.to_owned()),
             format!("the time of the last check, «{at}», cannot be read; check the station again"),
         );
     };
@@ -65,7 +71,7 @@ pub fn station_is_fit(
     if age > oldest {
         let hours = |d: SignedDuration| d.as_secs_f64() / 3600.0;
         return Fitness::TooOld(
-            Some(at.clone()),
+            Some(at.to_owned()),
             format!(
                 "the last check of station {station} is {:.1} h old; at most {:.1} h are allowed: check it again",
                 hours(age),
@@ -75,14 +81,17 @@ pub fn station_is_fit(
     }
     if age < -AHEAD {
         return Fitness::TooOld(
-            Some(at.clone()),
+            Some(at.to_owned()),
             format!(
-                "the last check of station {station} lies ahead of the clock ({at}); set the clock, then check again"
+                "the last check of station {station} lies ahead of the clock ({at}, and the clock says {}); set the clock if it is wrong, then check again",
+                Timestamp::from_second(now.as_second()).unwrap_or(now)
             ),
         );
     }
-    if newest.entry.verdict != Judgement::Pass {
-        let said = match newest.entry.verdict {
+    let judged = counts(newest);
+    if judged != Judgement::Pass {
+        let said = match judged {
+            Judgement::Fail if newest.entry.verdict != judged => "was corrected to FAIL",
             Judgement::Fail => "failed",
             _ => "did not decide",
         };
@@ -90,7 +99,7 @@ pub fn station_is_fit(
             "the last check of station {station} ({at}) {said}; find out why and check it again"
         ));
     }
-    match beyond(newest, before) {
+    match beyond(newest, before, |s| counts(s) == Judgement::Pass) {
         Some(text) => Fitness::OutOfControl(format!(
             "station {station} is out of control: {text}; look at leads, reference parts and temperature, then check again"
         )),
@@ -99,13 +108,13 @@ pub fn station_is_fit(
 }
 
 /// The value of a check that lies farthest outside what the checks before it let expect.
-fn beyond(newest: &Stored, before: &[&Stored]) -> Option<String> {
+fn beyond(newest: &Stored, before: &[&Stored], passed: impl Fn(&Stored) -> bool) -> Option<String> {
     let file = |s: &Stored| s.entry.bench.as_ref().map(|b| b.digest.clone());
     let same: Vec<&&Stored> = before
         .iter()
         .rev()
         .take_while(|s| file(s) == file(newest))
-        .filter(|s| s.entry.verdict == Judgement::Pass)
+        .filter(|s| passed(s))
         .take(COMPARED)
         .collect();
     let values: Vec<_> = newest

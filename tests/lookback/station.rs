@@ -79,6 +79,59 @@ fn old_missing_failed_and_odd_checks_stop_the_station() {
     assert!(matches!(other, Fitness::TooOld(None, _)));
 }
 
+/// One mistyped date must not lock the bench for the checks that are written after it, nor hide one that failed.
+#[test]
+fn the_check_that_was_written_last_counts() {
+    let mut list = history(8.0);
+    let mut ahead = check(11, 8.0, Judgement::Pass, "a");
+    ahead.entry.at = "2027-03-12T07:00:00Z".into();
+    list.push(ahead.clone());
+    let now = "2026-03-12T08:00:00Z";
+    assert!(
+        matches!(judge(&list, now), Fitness::TooOld(_, text) if text.contains("2027-03-12") && text.contains(now))
+    );
+    let mut next = check(11, 8.0, Judgement::Pass, "a");
+    next.number = 13;
+    next.digest = "d".repeat(64);
+    // The log sorts by time: the mistyped one comes last.
+    list.insert(11, next.clone());
+    assert_eq!(judge(&list, now), Fitness::Fit("d".repeat(64)));
+    // Recorded yesterday and written today: as old as the take.
+    list[11].entry.taken = Some("2026-03-11T07:00:00Z".into());
+    assert!(matches!(judge(&list, now), Fitness::TooOld(_, text) if text.contains("25.0 h")));
+    list[11].entry.taken = None;
+    list[11].entry.verdict = Judgement::Fail;
+    assert!(matches!(
+        judge(&list, now),
+        Fitness::OutOfControl(text) if text.contains("failed")
+    ));
+}
+
+#[test]
+fn a_corrected_check_counts_as_corrected() {
+    let now = "2026-03-11T12:00:00Z";
+    let mut list = history(8.005);
+    let correction = |digest: String, verdict: Judgement| {
+        let mut e = entry(Kind::Correction, "2026-03-11T11:00:00Z", "", verdict);
+        e.refers_to = Some(digest);
+        Stored {
+            station: "office".into(),
+            number: 1,
+            previous: "0".repeat(64),
+            digest: "c".repeat(64),
+            entry: e,
+        }
+    };
+    list.push(correction(format!("{:064}", 10), Judgement::Fail));
+    assert!(matches!(
+        judge(&list, now),
+        Fitness::OutOfControl(text) if text.contains("corrected to FAIL")
+    ));
+    // A correction of another check changes nothing of this one.
+    *list.last_mut().unwrap() = correction(format!("{:064}", 3), Judgement::Fail);
+    assert!(matches!(judge(&list, now), Fitness::Fit(_)));
+}
+
 /// A calibration (another station file) begins a new run.
 #[test]
 fn a_new_station_file_begins_anew() {

@@ -12,7 +12,9 @@ use crate::measure::calibration::loopback::equal_gain;
 use crate::measure::calibration::pair::{self, Channels};
 use crate::production::entry::{Bench, Entry, Judgement, Kind, RawFile, Value};
 use crate::production::ledger::sqlite::Purpose;
+use crate::production::ledger::{Filter, Store, Stored};
 use crate::production::station_check::{gain_ratio, resistor, verdict};
+use crate::production::station_fit::AHEAD;
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 
@@ -59,6 +61,38 @@ fn bytes(path: &Path) -> Result<Vec<u8>, Failure> {
         .map_err(|e| Failure::input(format!("{}: cannot be read: {e}", path.display())))
 }
 
+fn raw(file: &Path, bytes: &[u8]) -> RawFile {
+    RawFile {
+        name: file
+            .file_name()
+            .map_or_else(String::new, |n| n.to_string_lossy().into_owned()),
+        digest: blake3::hash(bytes).to_hex().to_string(),
+        bytes: bytes.len() as u64,
+    }
+}
+
+/// Takes that no check in the log has: one take, used every morning, would check nothing.
+fn unused(store: &mut dyn Store, files: &[&Path], raw: &[RawFile]) -> Result<(), Failure> {
+    let checks = store.select(&Filter {
+        kind: Some(Kind::StationCheck),
+        ..Filter::default()
+    })?;
+    for (file, raw) in files.iter().zip(raw) {
+        let has = |s: &&Stored| s.entry.files.iter().any(|f| f.digest == raw.digest);
+        if let Some(old) = checks.iter().find(has) {
+            return Err(Failure::input(format!(
+                "{}: is a take of an earlier check, entry {} of station «{}» ({}, digest {}); expected a new take. Nothing was logged",
+                file.display(),
+                old.number,
+                old.station,
+                old.entry.measured(),
+                short(&old.digest)
+            )));
+        }
+    }
+    Ok(())
+}
+
 /// Whether a reading is no resistor at all: known to no better than itself, or a hundred times off.
 fn tells_nothing(read: &Value, resistor_ohm: f64) -> bool {
     let value = read.value.unwrap_or(f64::NAN);
@@ -73,6 +107,13 @@ fn tells_nothing(read: &Value, resistor_ohm: f64) -> bool {
 pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     if args.operator.trim().is_empty() {
         return Err(Failure::input("--operator: found nothing; expected a code"));
+    }
+    let now_is = jiff::Timestamp::now();
+    if let Some(taken) = args.taken.filter(|t| t.duration_since(now_is) > AHEAD) {
+        return Err(Failure::input(format!(
+            "--taken {taken}: lies ahead of this machine's clock, which says {}; expected when the take was recorded, or a clock that is right. Nothing was logged",
+            now()
+        )));
     }
     let mut station = source::station(&args.station)?;
     if let Some(ohm) = args.resistor_ohm
@@ -104,6 +145,16 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     let card = source::card(Some(&station))?;
     let mut store = args.place.open(Purpose::Write, out)?;
     let archive = args.place.archive(args.archive.as_ref())?;
+    let files: Vec<&Path> = std::iter::once(&args.wav)
+        .chain(&args.equal_gain)
+        .map(PathBuf::as_path)
+        .collect();
+    let takes = files
+        .iter()
+        .map(|file| bytes(file))
+        .collect::<Result<Vec<_>, _>>()?;
+    let raw: Vec<RawFile> = files.iter().zip(&takes).map(|(f, b)| raw(f, b)).collect();
+    unused(store.as_mut(), &files, &raw)?;
     out.remark(format!("reading {}", args.wav.display()));
     let pair = pair::read(&args.wav, channels, &sweep, card.as_ref())?;
     source::same_bench(
@@ -124,32 +175,20 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
             check.resistor_ohm
         )));
     }
-    let mut files = vec![&args.wav];
     if let Some(file) = &args.equal_gain {
         out.remark(format!("reading {}", file.display()));
         let pair = pair::read(file, channels, &sweep, card.as_ref())?;
         source::same_bench(&args.station, Some(&station), file, pair.device.as_deref())?;
         let found = equal_gain(&pair)?;
         values.push(gain_ratio(&found, jig, &check));
-        files.push(file);
     }
-    let mut raw = Vec::new();
-    for file in files {
-        let bytes = bytes(file)?;
-        archive.keep(&bytes)?;
-        raw.push(RawFile {
-            name: file
-                .file_name()
-                .map_or_else(String::new, |n| n.to_string_lossy().into_owned()),
-            digest: blake3::hash(&bytes).to_hex().to_string(),
-            bytes: bytes.len() as u64,
-        });
+    for take in &takes {
+        archive.keep(take)?;
     }
-    let now_is = jiff::Timestamp::now();
     let judged = verdict(&values);
-    let at = args.taken.map_or_else(now, |t| t.to_string());
     let entry = Entry {
         verdict: judged,
+        taken: args.taken.map(|t| t.to_string()),
         bench: Some(Bench {
             digest: station.digest.clone(),
             oldest_days: station
@@ -159,7 +198,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         }),
         values,
         files: raw,
-        ..Entry::blank(Kind::StationCheck, &at, &args.operator)
+        ..Entry::blank(Kind::StationCheck, &now(), &args.operator)
     };
     let stored = store.append(&station.name, &entry)?;
     if out.json {
