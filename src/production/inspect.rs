@@ -2,6 +2,7 @@
 
 use super::entry::{self, Cause, Conditions, Entry, Judgement, Kind, RawFile, Value};
 use super::judge::{judge, outside_environment};
+use super::limits::parameters::misfit;
 use super::unit::{Measured, Told, UnitError, measure_unit, parts};
 use crate::design::Design;
 use crate::design::captures::CaptureSet;
@@ -79,6 +80,14 @@ pub enum InspectError {
         /// First digits of its digest.
         our_digest: String,
     },
+    /// A limit of a parameter does not fit the design.
+    #[error("{limits}: {what}")]
+    Parameter {
+        /// Limits file.
+        limits: String,
+        /// Which, what was found, what was expected.
+        what: String,
+    },
     /// The unit cannot be measured.
     #[error(transparent)]
     Unit(#[from] UnitError),
@@ -106,6 +115,12 @@ pub fn inspect_set(
             their_digest: short(&limits.design_digest),
             ours: design.name.clone(),
             our_digest: short(&design.digest),
+        });
+    }
+    if let Some(what) = misfit(design, &limits.parameters) {
+        return Err(InspectError::Parameter {
+            limits: limits.file.display().to_string(),
+            what,
         });
     }
     let (measured, done) = measure_unit(design, set, responses, progress)?;

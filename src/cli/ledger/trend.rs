@@ -7,7 +7,7 @@ use crate::cli::failure::Failure;
 use crate::cli::output::Output;
 use crate::production::entry::Kind;
 use crate::production::ewma::Ewma;
-use crate::production::lookback::{Corrections, names, series};
+use crate::production::lookback::{Corrections, Series, names, series};
 use crate::production::run_rules::Rule;
 use crate::production::trend::{Settings, State, Trend, trend};
 use crate::report;
@@ -46,10 +46,10 @@ pub struct ChartArgs {
     /// How many values at the beginning tell centre and standard deviation
     #[arg(long, value_name = "N", default_value_t = 25)]
     pub baseline: usize,
-    /// Centre, instead of the first values
+    /// Centre, instead of the first values; in the SI unit, as --json has it, without the power of ten of the screen
     #[arg(long, value_name = "X", requires = "sd")]
     pub centre: Option<f64>,
-    /// Standard deviation, instead of that of the first values
+    /// Standard deviation, instead of that of the first values; in the SI unit
     #[arg(long, value_name = "X", requires = "centre")]
     pub sd: Option<f64>,
     /// Weight of the newest value in the weighted average
@@ -61,7 +61,7 @@ pub struct ChartArgs {
     /// Which rules alarm; the others are hints
     #[arg(long, value_enum, default_value = "far")]
     pub rules: RuleSet,
-    /// Limits for the capability, instead of those in the newest entry: LOW,HIGH; either may be left out
+    /// Limits for the capability, instead of those in the newest entry: LOW,HIGH in the SI unit; either may be left out
     #[arg(long, value_name = "LOW,HIGH", allow_hyphen_values = true)]
     pub limits: Option<String>,
     /// Repeated tests of a unit count too
@@ -174,10 +174,51 @@ impl ChartArgs {
                 if run.points.is_empty() && run.untold == 0 {
                     return Err(unknown(name, chosen));
                 }
+                self.in_si(&run)?;
                 Ok(trend(run, &settings))
             })
             .collect()
     }
+
+    /// Numbers that were typed in the power of ten of the screen are refused: then all lie far from every value.
+    fn in_si(&self, run: &Series) -> Result<(), Failure> {
+        let limits = match &self.limits {
+            Some(text) => two_limits("--limits", text)?,
+            None => [None, None],
+        };
+        for (option, given) in [("--centre", [self.centre, None]), ("--limits", limits)] {
+            let given: Vec<f64> = given.into_iter().flatten().collect();
+            if !far_from_all(&given, run) {
+                continue;
+            }
+            let sizes = run.points.iter().map(|p| p.value);
+            let (low, high) = sizes.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| {
+                (l.min(v), h.max(v))
+            });
+            let typed: Vec<String> = given.iter().map(f64::to_string).collect();
+            return Err(Failure::input(format!(
+                "{option} {}: lies a factor of {FAR} or more from every value of {}, which are {low:.4e} to {high:.4e} {}; expected it in this unit, without the power of ten that the screen shows",
+                typed.join(","),
+                plain(&run.name),
+                plain(&run.unit)
+            )));
+        }
+        Ok(())
+    }
+}
+
+/// So many times larger or smaller than every value is no centre and no limit of these values.
+const FAR: f64 = 100.0;
+
+/// Whether all given numbers are by [`FAR`] larger, or all smaller, than every value. Decibels and values around zero have no such
+/// distance.
+fn far_from_all(given: &[f64], run: &Series) -> bool {
+    let sizes: Vec<f64> = run.points.iter().map(|p| p.value.abs()).collect();
+    let most = sizes.iter().copied().fold(0.0, f64::max);
+    let least = sizes.iter().copied().fold(f64::INFINITY, f64::min);
+    let all = |far: &dyn Fn(f64) -> bool| given.iter().all(|g| far(g.abs()));
+    let told = !given.is_empty() && least > 0.0 && least.is_finite() && run.unit != "dB";
+    told && !given.contains(&0.0) && (all(&|g| g >= FAR * most) || all(&|g| g * FAR <= least))
 }
 
 fn unknown(name: &str, chosen: &Chosen) -> Failure {

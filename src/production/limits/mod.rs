@@ -33,7 +33,7 @@
 mod bands;
 pub mod odds;
 pub mod offset;
-mod parameters;
+pub mod parameters;
 
 use super::entry::Value;
 use super::tolerance::ToleranceError;

@@ -2,7 +2,9 @@
 
 use super::bands::moments;
 use super::{Accepted, LimitsError, Wanted};
-use crate::align::unknowns::{Role, Unknown};
+use crate::align::possible_leaks::with_possible_leaks;
+use crate::align::unknowns::{Role, Unknown, unknowns};
+use crate::design::Design;
 use crate::design::limits::{Method, ParameterLimit};
 use crate::production::tolerance::{
     Sides, normal_interval, one_sided_factor_pooled, two_sided_factor_pooled,
@@ -123,4 +125,44 @@ pub(super) fn make(
         ));
     }
     Ok(list)
+}
+
+/// What a limit of a parameter has that the design has not: a path that no parameter has, or another unit. A limit that no
+/// number can meet would leave every unit undecided, and one in another unit would judge nonsense.
+#[must_use]
+pub fn misfit(design: &Design, limits: &[ParameterLimit]) -> Option<String> {
+    if limits.is_empty() {
+        return None;
+    }
+    let fitted = with_possible_leaks(design);
+    let mut known: Vec<(String, &str)> = unknowns(&fitted, &[])
+        .into_iter()
+        .map(|u| (u.path, u.unit))
+        .collect();
+    let all = fitted.parameters().into_iter();
+    known.extend(all.map(|p| (fitted.path_of(p), p.key.unit(p.element))));
+    limits.iter().find_map(|limit| {
+        let Some((path, unit)) = known.iter().find(|k| k.0 == limit.path) else {
+            let same = |k: &&(String, &str)| k.0.rsplit('.').next() == limit.path.rsplit('.').next();
+            let mut near: Vec<&str> = known.iter().filter(same).map(|k| k.0.as_str()).collect();
+            near.dedup();
+            near.truncate(5);
+            let near = if near.is_empty() {
+                String::new()
+            } else {
+                format!(" such as {}", near.join(", "))
+            };
+            return Some(format!(
+                "[[parameter]] path: found «{}»; the design «{}» has no such number, and no unit could be judged by it; expected the path of one{near}",
+                limit.path, design.name
+            ));
+        };
+        (!limit.unit.is_empty() && limit.unit != *unit).then(|| {
+            let unit = if unit.is_empty() { "no unit" } else { unit };
+            format!(
+                "[[parameter]] {path}: found unit = «{}»; expected {unit}, in which low and high stand",
+                limit.unit
+            )
+        })
+    })
 }
