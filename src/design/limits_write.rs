@@ -31,6 +31,12 @@ fn quote(text: &str) -> String {
     toml::Value::String(text.to_string()).to_string()
 }
 
+/// A number as the file holds it.
+#[must_use]
+pub fn as_written(value: f64) -> f64 {
+    digits(value).parse().unwrap_or(value)
+}
+
 /// Six significant digits: more than any limit means.
 fn digits(value: f64) -> String {
     let rounded: f64 = format!("{value:.5e}").parse().unwrap_or(value);

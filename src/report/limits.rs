@@ -5,6 +5,7 @@ use super::number::{fixed, percent, signed};
 use super::plot::{Chart, CurveLine, CurveStyle, PointMark, RangeBand, Scale};
 use super::text::{labelled, plain};
 use crate::design::limits::{BandLimit, Limits, METHODS, Method, RULES, same_band};
+use crate::design::limits_write::as_written;
 use crate::production::entry::Judgement;
 use crate::production::limits::Basis;
 use crate::production::limits::odds::{BandOdds, WholeOdds};
@@ -72,6 +73,14 @@ pub fn rows<'a>(limits: &'a Limits, basis: &[Basis], odds: &[BandOdds]) -> Vec<R
 }
 
 /// A share that may be very small.
+/// Whether a limit lies beyond the spec's tolerance, both as the limits file holds them: rounding alone is no difference.
+fn reaches_beyond(row: &Row<'_>) -> bool {
+    row.tolerance_db.is_some_and(|tolerance| {
+        let most = as_written(tolerance);
+        as_written(row.low_db) < -most || as_written(row.high_db) > most
+    })
+}
+
 fn share(value: Option<f64>) -> String {
     match value {
         None => "–".to_string(),
@@ -138,9 +147,7 @@ pub fn text(
     ];
     for r in rows {
         let name: String = plain(r.observation).chars().take(20).collect();
-        let beyond = r
-            .tolerance_db
-            .is_some_and(|t| r.low_db < -t || r.high_db > t);
+        let beyond = reaches_beyond(r);
         let range = format!("{} … {}", signed(r.low_db, 2), signed(r.high_db, 2));
         lines.push(format!(
             "{} {name:<20} {:>7} {range:>15} {:>6} {:>8} {:>8} {:>8}",
@@ -152,13 +159,7 @@ pub fn text(
             share(r.unresolved)
         ));
     }
-    let beyond = rows
-        .iter()
-        .filter(|r| {
-            r.tolerance_db
-                .is_some_and(|t| r.low_db < -t || r.high_db > t)
-        })
-        .count();
+    let beyond = rows.iter().filter(|r| reaches_beyond(r)).count();
     if beyond > 0 {
         lines.push(labelled(
             "!",

@@ -119,7 +119,11 @@ pub(super) fn verdict(text: &str) -> Result<Judgement, String> {
         .ok_or_else(|| format!("expected one of {}", words(Judgement::ALL, Judgement::word)))
 }
 
-fn time(text: &str) -> Result<String, String> {
+/// A day, which begins at midnight UTC, or a time with its offset; RFC 3339.
+///
+/// # Errors
+/// What is expected.
+pub fn time(text: &str) -> Result<String, String> {
     let whole = match text.parse::<jiff::civil::Date>() {
         Ok(_) if text.len() == 10 => format!("{text}T00:00:00Z"),
         _ => text.to_string(),

@@ -107,7 +107,7 @@ pub enum LedgerError {
     },
     /// The server cannot be reached.
     #[error(
-        "{place}: cannot be reached: {cause}; check network, address and rights, or give --spool FILE to go on without it"
+        "{place}: cannot be reached: {cause}; check network, address and rights; a station that has a file of its own (--spool FILE) inspects on without it"
     )]
     Connection {
         /// The server, without a password.

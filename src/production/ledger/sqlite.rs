@@ -406,6 +406,13 @@ fn told(path: &Path, error: &rusqlite::Error) -> LedgerError {
         Some(ErrorCode::DiskFull) => LedgerError::Full { path },
         // A quota or a size limit is not «full» to SQLite, and writing fails all the same.
         Some(ErrorCode::SystemIoFailure) if writing_failed(error) => LedgerError::Full { path },
+        // Even reading needs room: the index of the write-ahead log lies in a file beside.
+        Some(ErrorCode::SystemIoFailure) => system(
+            &path,
+            format!(
+                "cannot be read or written ({error}); make room on its disk if it is full (reading needs some too), else look at the disk; nothing was written"
+            ),
+        ),
         Some(ErrorCode::ReadOnly) => LedgerError::ReadOnly { path },
         Some(ErrorCode::NotADatabase) => LedgerError::NotALedger {
             path,
