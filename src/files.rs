@@ -25,6 +25,17 @@ pub enum FileError {
         /// What would be written.
         kind: &'static str,
     },
+    /// The file is there, and nobody asked for it to be replaced.
+    #[error(
+        "{path}: is there already and is not replaced unasked; expected another name for the new {kind}, or --replace to put it there",
+        path = .path.display()
+    )]
+    There {
+        /// The file.
+        path: PathBuf,
+        /// What would be written.
+        kind: &'static str,
+    },
     /// Writing failed.
     #[error("{path}: cannot be written: {cause}; nothing was changed there", path = .path.display())]
     Write {
@@ -65,6 +76,26 @@ pub fn replaceable(path: &Path, kind: &'static str, beginnings: &[&str]) -> Resu
     } else {
         Err(other())
     }
+}
+
+/// As [`replaceable`], and only where `asked` for: a file of the kind may have been edited by hand, or hold more than the new one.
+///
+/// # Errors
+/// [`FileError::Other`], and [`FileError::There`] for a file that is not empty where nobody asked.
+pub fn replaced(
+    path: &Path,
+    kind: &'static str,
+    beginnings: &[&str],
+    asked: bool,
+) -> Result<(), FileError> {
+    replaceable(path, kind, beginnings)?;
+    if asked || std::fs::metadata(path).map_or(true, |about| about.len() == 0) {
+        return Ok(());
+    }
+    Err(FileError::There {
+        path: path.to_path_buf(),
+        kind,
+    })
 }
 
 /// How a page of ours begins.
@@ -176,6 +207,25 @@ mod tests {
         let told = replaceable(&file, "page", PAGE).unwrap_err().to_string();
         assert!(told.contains("is no page"), "{told}");
         assert!(replaceable(folder.path(), "page", PAGE).is_err());
+    }
+
+    #[test]
+    fn a_file_of_its_kind_is_replaced_only_where_asked() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("x");
+        let may = |asked| replaced(&file, "page", PAGE, asked);
+        assert!(may(false).is_ok());
+        std::fs::write(&file, "").unwrap();
+        assert!(may(false).is_ok());
+        std::fs::write(&file, "<!DOCTYPE html><p>").unwrap();
+        assert!(may(true).is_ok());
+        let told = may(false).unwrap_err().to_string();
+        assert!(
+            told.contains("--replace") && told.contains("new page"),
+            "{told}"
+        );
+        std::fs::write(&file, "RIFF....WAVE").unwrap();
+        assert!(may(true).is_err());
     }
 
     #[cfg(target_os = "linux")]

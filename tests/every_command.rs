@@ -166,7 +166,7 @@ fn every_command_fits_80_columns_and_names_its_format() {
     b.both(3, "station show bench.toml");
 
     // Production.
-    let make = "limits make s/dome.toml --drawn 2000 --out";
+    let make = "limits make s/dome.toml --drawn 2000 --replace --out";
     let (_, model) = b.both(0, &format!("{make} model.toml"));
     b.both(
         0,
@@ -195,7 +195,7 @@ fn every_command_fits_80_columns_and_names_its_format() {
     b.both(0, "ledger audit --ledger log.db");
     b.both(0, "ledger export --columns");
     b.both(0, "ledger export --columns --rows values");
-    b.both(0, "ledger export --ledger log.db --out log.jsonl");
+    b.both(0, "ledger export --ledger log.db --replace --out log.jsonl");
     b.both(0, "ledger import log.jsonl --ledger moved.db --as-written");
     let import = "ledger import ver/result.json good/result.json --operator QA --station office --ledger ref.db";
     b.both(0, import);
@@ -213,7 +213,7 @@ fn every_command_fits_80_columns_and_names_its_format() {
     b.both(0, "ledger trend driver.cms leak.seam.resistance residue:mouth-near:50 --ledger log.db --out tr");
     b.both(0, "ledger pareto --ledger log.db --out pa");
     b.both(0, "ledger yield --ledger log.db --out yi");
-    b.both(0, "ledger page --ledger log.db --out page.html");
+    b.both(0, "ledger page --ledger log.db --replace --out page.html");
     b.both(
         0,
         "ledger certificate dome-08 --ledger log.db --out c8.html",

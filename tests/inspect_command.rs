@@ -370,7 +370,32 @@ fn nothing_is_written_over_that_is_something_else() {
     let (status, _, err) = bassay(at, &[&inspect[..], &["--ledger", "log.db"]].concat(), "");
     assert_eq!(status, 0, "{err}");
     let make = ["limits", "make", &design, "--drawn", "2000", "--out"];
-    let cases: [(Vec<&str>, &str, &str); 7] = [
+    let mut text = std::fs::read_to_string(at.join("limits.toml")).unwrap();
+    text.truncate(text.find("[signed]").unwrap());
+    std::fs::write(
+        at.join("edited.toml"),
+        text + "[station]\ncheck_within_h = 24.0\n",
+    )
+    .unwrap();
+    // A certificate is a page too, and a longer export is an export too.
+    std::fs::write(at.join("unit.html"), "<!DOCTYPE html><title>dome-07").unwrap();
+    std::fs::write(at.join("log.csv"), "station,number\n").unwrap();
+    let cases: [(Vec<&str>, &str, &str); 10] = [
+        (
+            [&make[..], &["edited.toml"]].concat(),
+            "edited.toml",
+            "--replace",
+        ),
+        (
+            vec!["ledger", "page", "--ledger", "log.db", "--out", "unit.html"],
+            "unit.html",
+            "--replace",
+        ),
+        (
+            vec!["ledger", "export", "--ledger", "log.db", "--out", "log.csv"],
+            "log.csv",
+            "--replace",
+        ),
         (
             [&make[..], &["design.toml"]].concat(),
             "design.toml",
@@ -427,6 +452,25 @@ fn nothing_is_written_over_that_is_something_else() {
     assert!(!at.join("x.toml").exists());
     let replace = [&make[..], &["limits.toml", "--replace", "--quiet"]].concat();
     assert_eq!(bassay(at, &replace, "").0, 0);
+    for command in [["page", "unit.html"], ["export", "log.csv"]] {
+        let [action, file] = command;
+        let before = std::fs::read(at.join(file)).unwrap();
+        let line = [
+            "ledger",
+            action,
+            "--ledger",
+            "log.db",
+            "--out",
+            file,
+            "--replace",
+        ];
+        let (status, _, err) = bassay(at, &line, "");
+        assert_eq!(status, 0, "{err}");
+        assert_ne!(std::fs::read(at.join(file)).unwrap(), before);
+    }
+    let line = ["--batch", "B 1\nB 2", "--ledger", "log.db"];
+    let (status, _, err) = bassay(at, &[&inspect[..], &line].concat(), "");
+    assert!(status == 2 && err.contains("--batch"), "{status} {err}");
 }
 
 /// The same recordings judged again by other limits are no retest: the unit's first judgement stays its last.
@@ -614,7 +658,8 @@ fn limits_of_a_faulty_unit_are_doubted() {
         (&["--confidence", "0"], "between 0 and 1"),
         (&["--content", "1.5"], "between 0 and 1"),
     ] {
-        let (status, _, err) = bassay(at, &[&make[..], more].concat(), "");
+        let line = [&make[..], &["--replace"], more].concat();
+        let (status, _, err) = bassay(at, &line, "");
         assert!(status == 2 && err.contains(words), "{more:?}: {err}");
     }
     // How many units would do is told where the units are, and nowhere else.
@@ -658,4 +703,66 @@ fn a_virtual_test_is_no_earlier_test_of_the_real_unit() {
         let (_, said) = json(at, &line);
         assert_eq!(said["attempt"], attempt, "{captures}");
     }
+}
+
+/// A limit that no number of the design can meet is told before anything is judged, and so is one in another unit.
+#[test]
+fn a_limit_that_does_not_fit_the_design_is_refused() {
+    let folder = line();
+    let at = folder.path();
+    let sound = sample("sound/captures.toml");
+    let text = std::fs::read_to_string(at.join("limits.toml")).unwrap();
+    let text = &text[..text.find("[signed]").unwrap()];
+    for (path, unit, wanted) in [
+        ("leak.seem.resistance", "Pa·s/m³", "«leak.seem.resistance»"),
+        ("driver.re", "kPa", "found unit = «kPa»; expected Ω"),
+    ] {
+        let table = format!("\n[[parameter]]\npath = \"{path}\"\nunit = \"{unit}\"\nlow = 1.0\n");
+        let own = format!("\npath = \"{path}\"\n");
+        let kept: Vec<&str> = text
+            .split("\n[[parameter]]")
+            .filter(|part| !part.starts_with(&own))
+            .collect();
+        let text = kept.join("\n[[parameter]]") + &table;
+        std::fs::write(at.join("odd.toml"), text).unwrap();
+        let (status, _, err) = bassay(at, &["inspect", &sound, "--limits", "odd.toml"], "");
+        let said = err.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(status == 2 && said.contains(wanted), "{status} {err}");
+    }
+}
+
+/// REGRESSION: limits by hand are the spec's tolerance, which the file holds with six digits: none reaches beyond it.
+#[test]
+fn rounding_takes_no_limit_beyond_the_tolerance() {
+    let folder = tempfile::tempdir().unwrap();
+    let at = folder.path();
+    let make = [
+        "limits",
+        "make",
+        &sample("dome.toml"),
+        "--out",
+        "h.toml",
+        "--method",
+        "hand",
+    ];
+    let (status, made, err) = bassay(at, &make, "");
+    assert_eq!(status, 0, "{err}");
+    let (_, shown, _) = bassay(at, &["limits", "show", "h.toml"], "");
+    for text in [made, shown] {
+        assert!(
+            text.contains("mouth") && !text.contains("reach beyond"),
+            "{text}"
+        );
+    }
+    // One that was moved beyond it is counted.
+    let text = std::fs::read_to_string(at.join("h.toml")).unwrap();
+    let place = text.find("high_db = ").unwrap();
+    let end = place + text[place..].find('\n').unwrap();
+    let text = format!("{}high_db = 30.0{}", &text[..place], &text[end..]);
+    std::fs::write(at.join("h.toml"), text).unwrap();
+    let (_, shown, _) = bassay(at, &["limits", "show", "h.toml"], "");
+    assert!(
+        shown.contains("1 of") && shown.contains("beyond"),
+        "{shown}"
+    );
 }

@@ -236,7 +236,13 @@ fn run(seed: u64, out: Option<&Path>) -> Result<Outcome, Fault> {
     if let Some(out) = out {
         let page = out.join("page.html").display().to_string();
         let out = out.display().to_string();
-        bassay(&[&["ledger", "page", "--out", &page][..], &chart[..]].concat())?;
+        bassay(
+            &[
+                &["ledger", "page", "--replace", "--out", &page][..],
+                &chart[..],
+            ]
+            .concat(),
+        )?;
         for name in [RESISTOR, SEAM] {
             bassay(&[&["ledger", "trend", name, "--out", &out][..], &chart[..]].concat())?;
         }

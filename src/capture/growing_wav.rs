@@ -112,7 +112,8 @@ impl GrowingWav {
             |e| match e {
                 crate::files::FileError::Read { cause, .. }
                 | crate::files::FileError::Write { cause, .. } => fail(cause),
-                other @ crate::files::FileError::Other { .. } => {
+                other @ (crate::files::FileError::Other { .. }
+                | crate::files::FileError::There { .. }) => {
                     fail(std::io::Error::other(other.to_string()))
                 }
             },

@@ -39,7 +39,9 @@ impl Failure {
 impl From<FileError> for Failure {
     fn from(error: FileError) -> Self {
         match error {
-            FileError::Read { .. } | FileError::Other { .. } => Self::input(error),
+            FileError::Read { .. } | FileError::Other { .. } | FileError::There { .. } => {
+                Self::input(error)
+            }
             FileError::Write { .. } => Self::system(error),
         }
     }

@@ -141,7 +141,9 @@ pub(super) fn bytes_of(path: &Path) -> Result<Vec<u8>, Problems> {
         FileError::Read { path, cause } | FileError::Write { path, cause } => {
             Problems::whole_file(&path, format!("cannot be read: {cause}"))
         }
-        other @ FileError::Other { .. } => Problems::whole_file(path, other.to_string()),
+        other @ (FileError::Other { .. } | FileError::There { .. }) => {
+            Problems::whole_file(path, other.to_string())
+        }
     })
 }
 

@@ -315,6 +315,15 @@ fn nonsense_is_told() {
         (vec!["trend", "r", "--lambda", "2"], "expected 0.02 to 1"),
         (vec!["trend", "r", "--centre", "1", "--sd", "-1"], "above 0"),
         (vec!["trend", "r", "--limits", "3,1"], "LOW below HIGH"),
+        // Ten ohms, typed as kilohms.
+        (
+            vec!["trend", "r", "--centre", "0.01", "--sd", "0.001"],
+            "--centre 0.01: lies a factor of 100",
+        ),
+        (
+            vec!["trend", "r", "--limits", "8000,12000"],
+            "--limits 8000,12000: lies a factor",
+        ),
         (vec!["trend", "r", "--latest", "0"], "at least 1"),
         (vec!["pareto", "--kind", "gauge"], "only tested units"),
     ] {
@@ -503,7 +512,15 @@ fn virtual_units_do_not_count_as_real_ones() {
         assert!(text.contains(wanted), "{wanted}: {text}");
         narrow(&text);
         let line = [
-            &["ledger", "page", "--ledger", place, "--out", page][..],
+            &[
+                "ledger",
+                "page",
+                "--ledger",
+                place,
+                "--replace",
+                "--out",
+                page,
+            ][..],
             more,
         ]
         .concat();
@@ -584,7 +601,16 @@ fn what_the_noise_hides_is_not_charted_as_measured() {
     let page = folder.path().join("page.html");
     let page = page.to_str().unwrap();
     let html = |name: &str| {
-        let line = ["ledger", "page", name, "--ledger", place, "--out", page];
+        let line = [
+            "ledger",
+            "page",
+            name,
+            "--ledger",
+            place,
+            "--replace",
+            "--out",
+            page,
+        ];
         assert_eq!(run(&line).0, 0);
         let html = std::fs::read_to_string(page).unwrap();
         let words = html.matches("control limits").count();

@@ -5,7 +5,7 @@ use super::which::Which;
 use crate::cli::Exit;
 use crate::cli::failure::Failure;
 use crate::cli::output::Output;
-use crate::files::{replaceable, write_with};
+use crate::files::{replaced, write_with};
 use crate::production::ledger::export::csv::Csv;
 use crate::production::ledger::export::json_lines::{JsonLines, write_record};
 use crate::production::ledger::export::parquet::Parquet;
@@ -21,6 +21,9 @@ pub struct Args {
     /// File to write
     #[arg(long, value_name = "FILE", required_unless_present = "columns")]
     out: Option<PathBuf>,
+    /// Put it in the place of an export of this format that is there
+    #[arg(long, requires = "out")]
+    replace: bool,
     /// csv, jsonl or parquet; by the end of the file's name if left out
     #[arg(long, value_enum)]
     format: Option<Format>,
@@ -88,7 +91,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         Format::Jsonl => ("JSON Lines file", "{"),
         Format::Parquet => ("Parquet file", "PAR1"),
     };
-    replaceable(out_file, kind, &[begins])?;
+    replaced(out_file, kind, &[begins], args.replace)?;
     let filter = args.which.filter()?;
     if filter.latest.is_some() {
         return Err(Failure::input(

@@ -6,7 +6,7 @@ use super::trend::{ChartArgs, NEWEST};
 use crate::cli::Exit;
 use crate::cli::failure::Failure;
 use crate::cli::output::Output;
-use crate::files::{PAGE, replaceable, write_whole};
+use crate::files::{PAGE, replaced, write_whole};
 use crate::production::lookback::names;
 use crate::production::pareto::pareto;
 use crate::production::yields::yields;
@@ -28,6 +28,9 @@ pub struct Args {
     /// The page
     #[arg(long, value_name = "FILE")]
     out: PathBuf,
+    /// Put it in the place of a page that is there
+    #[arg(long)]
+    replace: bool,
 }
 
 #[derive(Serialize)]
@@ -42,7 +45,7 @@ struct Written<'a> {
 /// [`Failure`] for bad input, a log that cannot be read, or a page that cannot be written.
 pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     args.chart.settings()?;
-    replaceable(&args.out, "page", PAGE)?;
+    replaced(&args.out, "page", PAGE, args.replace)?;
     let chosen = args.choice.inspections(NEWEST, out)?;
     let wanted = if args.names.is_empty() {
         // A parameter path has no colon; bands, residues and polarities have.

@@ -7,7 +7,7 @@ use crate::cli::load;
 use crate::cli::output::Output;
 use crate::design::limits::{Decision, Environment, METHODS, Method, RULES, Rule, StationRule};
 use crate::design::{Design, limits_read, limits_write, read};
-use crate::files::{replaceable, write_whole};
+use crate::files::{replaceable, replaced, write_whole};
 use crate::measure::Response;
 use crate::model::monte_carlo::{
     Drawing, DrawnBand, SpreadError, draw_differences, judged_frequencies,
@@ -92,7 +92,7 @@ pub struct Args {
     /// Folder for pictures of the limits
     #[arg(long, value_name = "DIR")]
     pictures: Option<PathBuf>,
-    /// Put them in the place of limits that were signed
+    /// Put them in the place of limits that are there, signed or not
     #[arg(long)]
     replace: bool,
 }
@@ -116,7 +116,8 @@ struct Document<'a> {
     remarks: &'a [String],
 }
 
-/// The file that would be replaced must be limits, and nobody may have signed them.
+/// The file that would be replaced must be limits, and somebody must have asked for it: they may be signed, or their tables
+/// written by hand.
 fn may_write(args: &Args) -> Result<(), Failure> {
     replaceable(&args.out, "limits file", &[FIRST_LINE])?;
     let signed = limits_read::read(&args.out)
@@ -129,7 +130,12 @@ fn may_write(args: &Args) -> Result<(), Failure> {
             by.by,
             by.date
         ))),
-        _ => Ok(()),
+        _ => Ok(replaced(
+            &args.out,
+            "limits file",
+            &[FIRST_LINE],
+            args.replace,
+        )?),
     }
 }
 
