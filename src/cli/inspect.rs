@@ -1,5 +1,6 @@
 //! `bassay inspect CAPTURES --limits FILE`: a production test, judged and logged.
 
+use super::copies::of_another;
 use super::failure::Failure;
 use super::output::Output;
 use super::{Exit, ledger, load, record};
@@ -13,13 +14,13 @@ use crate::production::entry::{self, Judgement, Kind};
 use crate::production::inspect::{Inspection, Logged, inspect_set};
 use crate::production::ledger::sqlite::Purpose;
 use crate::production::ledger::{Filter, Store, Stored};
-use crate::production::lookback::first_of;
+use crate::production::lookback::{Corrections, finishes, stands_for};
 use crate::production::station_fit::{Fitness, station_is_fit};
 use crate::report;
 use crate::report::text::{labelled, plain};
 use serde::Serialize;
 use std::io::{BufRead, Write};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Station checks that the newest one is compared with, and itself.
 const CHECKS: usize = 101;
@@ -93,6 +94,9 @@ pub struct Args {
     /// The sweep, with --record.
     #[command(flatten)]
     pub sweep: record::SweepArgs,
+    /// The air, with --record.
+    #[command(flatten)]
+    pub air: record::AirArgs,
     /// A virtual unit, with --record.
     #[command(flatten)]
     pub unreal: record::VirtualArgs,
@@ -159,6 +163,9 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         recorded(args, &serial, &limits, out)?;
     }
     let (design, set) = load::design_and_captures(&args.captures)?;
+    let stated = [set.temperature_c, set.pressure_kpa, set.humidity_pct];
+    args.air.agrees(&args.captures, stated)?;
+    not_ahead(&args.captures, set.taken.as_deref())?;
     let serial = scanned.unwrap_or_else(|| set.unit.clone());
     check_serial(&serial, &set.unit, &limits)?;
     let station = args
@@ -171,11 +178,6 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         Some(ledger) => tests_before(ledger.as_mut(), &serial, set.unreal().is_some())? + 1,
         None => 1,
     };
-    if attempt > 1 {
-        out.remark(format!(
-            "{serial}: tested before; this is test {attempt}, kept beside the others"
-        ));
-    }
     let check = fit(&station, &limits, ledger.as_deref_mut())?;
     let at = match set.taken.as_deref().map(str::parse::<jiff::Timestamp>) {
         Some(Ok(at)) => at,
@@ -192,17 +194,38 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
             .map_err(Failure::input)?;
             Ok(inspection)
         },
-        || archive.as_ref().map_or(Ok(()), |a| keep(a, &set)),
+        || archive.as_ref().map_or(Ok(false), |a| keep(a, &set)),
     );
-    let inspection = inspected?;
+    let mut inspection = inspected?;
     let mut said = Vec::new();
-    let judged_before = match &mut ledger {
-        Some(store) => same_recordings(store.as_mut(), &inspection)?,
-        None => None,
+    let earlier = match &mut ledger {
+        Some(store) => {
+            let there = matches!(kept, Ok(true));
+            if let Some(words) = of_another(store.as_mut(), &inspection, there)? {
+                inspection.recorded_of_another(words);
+            }
+            same_recordings(store.as_mut(), &inspection)?
+        }
+        None => Earlier::None,
     };
-    if let Some(earlier) = judged_before {
-        said.push(format!(
-            "the same recordings as test {earlier}, judged again: this is no retest"
+    let (attempt, judged_before) = match earlier {
+        Earlier::None => (attempt, None),
+        Earlier::Judged(earlier) => {
+            said.push(format!(
+                "the same recordings as test {earlier}, judged again: this is no retest"
+            ));
+            (attempt, Some(earlier))
+        }
+        Earlier::Unfinished(earlier) => {
+            said.push(format!(
+                "the same recordings as test {earlier}, which waited for what is stated beside them: this finishes it"
+            ));
+            (earlier, None)
+        }
+    };
+    if attempt > 1 {
+        out.remark(format!(
+            "{serial}: tested before; this is test {attempt}, kept beside the others"
         ));
     }
     let rehearsed = set.unreal().map(String::from);
@@ -225,7 +248,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
             rehearsed,
         },
         ledger,
-        kept,
+        kept.map(|_| ()),
     )
 }
 
@@ -252,14 +275,22 @@ fn tests_before(ledger: &mut dyn Store, serial: &str, unreal: bool) -> Result<u3
         })
         .map_err(Failure::system)?;
     let same = tests.iter().filter(|s| s.entry.is_virtual() == unreal);
-    Ok(u32::try_from(same.count()).unwrap_or(u32::MAX))
+    // The same recordings judged anew may share a number.
+    Ok(same.map(|s| s.entry.attempt).max().unwrap_or(0))
 }
 
-/// Number of the earlier test of this unit that judged the same recordings.
-fn same_recordings(
-    ledger: &mut dyn Store,
-    inspection: &Inspection,
-) -> Result<Option<u32>, Failure> {
+/// What the log has of the same recordings of this unit.
+enum Earlier {
+    /// Nothing.
+    None,
+    /// The test of this number judged them.
+    Judged(u32),
+    /// The test of this number waited for what is stated beside them.
+    Unfinished(u32),
+}
+
+/// The earlier test of this unit that judged the same recordings.
+fn same_recordings(ledger: &mut dyn Store, inspection: &Inspection) -> Result<Earlier, Failure> {
     let tests = ledger.select(&Filter {
         kind: Some(Kind::Inspection),
         unit: Some(inspection.unit.clone()),
@@ -267,11 +298,43 @@ fn same_recordings(
     })?;
     let mut own: Vec<&str> = inspection.files.iter().map(|f| f.digest.as_str()).collect();
     own.sort_unstable();
-    Ok(first_of(&own, &tests).map(|s| s.entry.attempt))
+    let said = ledger.select(&Filter {
+        kind: Some(Kind::Correction),
+        unit: Some(inspection.unit.clone()),
+        ..Filter::default()
+    })?;
+    let corrections = Corrections::new(&said);
+    let Some(earlier) = stands_for(&own, &tests, &corrections) else {
+        return Ok(Earlier::None);
+    };
+    let attempt = earlier.entry.attempt;
+    Ok(
+        if finishes(&inspection.limits_digest, earlier, &corrections) {
+            Earlier::Unfinished(attempt)
+        } else {
+            Earlier::Judged(attempt)
+        },
+    )
 }
 
-/// Keeps the raw captures.
-fn keep(archive: &Archive, set: &CaptureSet) -> Result<(), Failure> {
+/// How far the time of captures may lie ahead of the clock: a place east of here may write its own day.
+const AHEAD: jiff::SignedDuration = jiff::SignedDuration::from_hours(24);
+
+/// Captures of tomorrow are none.
+fn not_ahead(captures: &Path, taken: Option<&str>) -> Result<(), Failure> {
+    let now = jiff::Timestamp::now();
+    match taken.map(str::parse::<jiff::Timestamp>) {
+        Some(Ok(at)) if at.duration_since(now) > AHEAD => Err(Failure::input(format!(
+            "{}: taken = {at} lies ahead of this computer's clock ({now}); correct taken in this file, or set the clock",
+            captures.display()
+        ))),
+        _ => Ok(()),
+    }
+}
+
+/// Keeps the raw captures; whether one of them was kept before.
+fn keep(archive: &Archive, set: &CaptureSet) -> Result<bool, Failure> {
+    let mut there = false;
     let repeats = set.captures.iter().flat_map(|c| &c.repeats);
     let files = set
         .captures
@@ -282,9 +345,12 @@ fn keep(archive: &Archive, set: &CaptureSet) -> Result<(), Failure> {
     for path in files {
         let bytes = std::fs::read(path)
             .map_err(|e| Failure::input(format!("{}: cannot be read: {e}", path.display())))?;
+        there |= archive
+            .size(blake3::hash(&bytes).to_hex().as_str())
+            .is_some();
         archive.keep(&bytes)?;
     }
-    Ok(())
+    Ok(there)
 }
 
 /// A recorded test needs a file of its own.
@@ -337,6 +403,7 @@ fn recorded(args: &Args, serial: &str, limits: &Limits, out: &Output) -> Result<
             bench: args.bench.clone(),
             level: args.level.clone(),
             sweep,
+            air: args.air.clone(),
             unreal: args.unreal.clone(),
         },
         &args.captures,

@@ -4,6 +4,7 @@ pub mod align;
 pub mod book;
 pub mod check;
 pub mod compare;
+mod copies;
 pub mod coupon;
 pub mod damping;
 pub mod deconvolve;

@@ -49,6 +49,7 @@ pub fn new_set(
     sweep: &SweepPlan,
     taken: &str,
     station: Option<&str>,
+    air: [Option<f64>; 3],
 ) -> String {
     let mut document = DocumentMut::new();
     put(
@@ -59,6 +60,9 @@ pub fn new_set(
             ("design", text(design)),
             ("station", station.and_then(text)),
             ("taken", moment(taken)),
+            ("temperature_c", air[0].and_then(float)),
+            ("pressure_kpa", air[1].and_then(float)),
+            ("humidity_pct", air[2].and_then(float)),
         ],
     );
     let s = sweep;

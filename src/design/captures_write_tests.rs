@@ -11,6 +11,7 @@ fn head() -> String {
         &sweep,
         "2026-03-14T10:20:00Z",
         None,
+        [None; 3],
     )
 }
 
@@ -95,7 +96,14 @@ fn what_the_station_states_is_left_to_it() {
     std::fs::write(folder.path().join("station.toml"), bench).unwrap();
     let path = folder.path().join("captures.toml");
     let sweep = SweepPlan::default();
-    let head = new_set("dome-7", "design.toml", &sweep, "", Some("station.toml"));
+    let head = new_set(
+        "dome-7",
+        "design.toml",
+        &sweep,
+        "",
+        Some("station.toml"),
+        [Some(17.5), None, Some(50.0)],
+    );
     save(&path, &head, &capture("z.wav")).unwrap();
     let text = std::fs::read_to_string(&path).unwrap();
     assert!(
@@ -103,5 +111,9 @@ fn what_the_station_states_is_left_to_it() {
         "{text}"
     );
     let set = crate::design::captures_read::read(&path).unwrap();
+    assert_eq!(
+        [set.temperature_c, set.pressure_kpa, set.humidity_pct],
+        [Some(17.5), None, Some(50.0)]
+    );
     assert_eq!(set.captures[0].kind, capture("z.wav").kind);
 }

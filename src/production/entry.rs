@@ -98,6 +98,7 @@ impl Entry {
             software: concat!("bassay ", env!("CARGO_PKG_VERSION")).to_string(),
             bench: None,
             conditions: None,
+            measurement: None,
             values: Vec::new(),
             files: Vec::new(),
         }
@@ -179,6 +180,11 @@ impl Entry {
         for other in &self.also {
             finite(Some(other.probability))
                 .map_err(|n| self.wrong("also.probability", n, "a finite number"))?;
+        }
+        for finding in self.measurement.iter().flat_map(|m| &m.findings) {
+            finite(Some(finding.probability)).map_err(|n| {
+                self.wrong("measurement.findings.probability", n, "a finite number")
+            })?;
         }
         let others = [
             (
@@ -291,6 +297,9 @@ pub struct Entry {
     /// Air during the test.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub conditions: Option<Conditions>,
+    /// What of the measurement itself keeps it from being judged, by whatever limits; absent in entries of older versions.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub measurement: Option<Measurement>,
     /// What was compared with limits: bands, parameters, residue, polarity.
     pub values: Vec<Value>,
     /// Raw captures.
@@ -415,6 +424,44 @@ pub struct Conditions {
     pub pressure_kpa: f64,
     /// Relative humidity, %.
     pub humidity_pct: f64,
+}
+
+/// What of a measurement keeps it from being judged: other limits lift none of it.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct Measurement {
+    /// Of the air, what the captures do not state: `temperature`, `pressure`, `humidity`.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub unstated: Vec<String>,
+    /// The capture that all others contradict, in words.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub contradicted: Option<String>,
+    /// What explains the response, the most probable first, whether or not limits are about it.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub findings: Vec<Cause>,
+    /// Observations whose capture something disturbed.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub disturbed: Vec<String>,
+    /// The other unit whose recordings these are, in words.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub other_unit: Option<String>,
+    /// Only what is stated beside the recordings kept the test from a judgement: the same recordings with it finish the test.
+    #[serde(default, skip_serializing_if = "is_false")]
+    pub unfinished: bool,
+}
+
+fn is_false(flag: &bool) -> bool {
+    !flag
+}
+
+/// What air is stated by, in the order of [`Conditions`].
+pub const AIR: [&str; 3] = ["temperature", "pressure", "humidity"];
+
+impl Measurement {
+    /// Which of [`AIR`] were stated with the captures.
+    #[must_use]
+    pub fn stated(&self) -> [bool; 3] {
+        AIR.map(|what| self.unstated.iter().all(|u| u != what))
+    }
 }
 
 /// One number that was compared with limits.

@@ -1,16 +1,14 @@
 //! One unit's production test: measured, judged by limits, named, ready to be logged.
 
-use super::entry::{self, Cause, Conditions, Entry, Judgement, Kind, RawFile, Value};
-use super::judge::{judge, outside_environment};
+use super::conclude::conclude;
+use super::entry::{self, Cause, Conditions, Entry, Judgement, Kind, Measurement, RawFile, Value};
 use super::limits::parameters::misfit;
-use super::unit::{Measured, Told, UnitError, measure_unit, parts};
+use super::unit::{Measured, Told, UnitError, measure_unit};
 use crate::design::Design;
 use crate::design::captures::CaptureSet;
 use crate::design::limits::Limits;
 use crate::measure::Response;
-use crate::special::probability::normal_cdf;
 use crate::verify::Verification;
-use crate::verify::result::Finding;
 use serde::Serialize;
 
 /// The `format` key of the document of an inspection.
@@ -52,6 +50,12 @@ pub struct Inspection {
     pub values: Vec<Value>,
     /// Air.
     pub conditions: Conditions,
+    /// What of the measurement keeps it from being judged.
+    #[serde(skip)]
+    pub measurement: Measurement,
+    /// It could not be judged for more than what is stated beside the recordings.
+    #[serde(skip)]
+    pub lasting: bool,
     /// Raw captures.
     pub files: Vec<RawFile>,
     /// What is doubtful about captures and fit, with its remedy.
@@ -130,44 +134,22 @@ pub fn inspect_set(
 /// Judges what was measured.
 #[must_use]
 pub fn inspection(measured: Measured, limits: &Limits) -> Inspection {
-    let judged = judge(&measured.values, limits);
-    let mut doubts = outside_environment(&measured.conditions, measured.stated, limits);
-    let mut causes = match judged.verdict {
-        Judgement::Fail => causes(&measured, &judged.values),
-        _ => Vec::new(),
-    };
-    // A fault of the bench says nothing about the unit.
-    if judged.verdict != Judgement::Pass {
-        let bench = match judged.verdict {
-            Judgement::Fail => causes
-                .first()
-                .filter(|c| is_of_bench(&c.path))
-                .map(|c| c.text.clone()),
-            _ => measured
-                .findings
-                .iter()
-                .find(|f| f.probability > LIKELY && is_of_bench(&f.path))
-                .map(|f| f.text.clone()),
-        };
-        doubts.extend(measured.contradicted.clone().or(bench));
-    }
-    if judged.verdict == Judgement::Fail {
-        doubts.extend(only_noise_of_disturbed(&measured, &judged.values));
-    }
-    // Nor does any number in air for which the limits were not made.
-    let verdict = if doubts.is_empty() {
-        judged.verdict
-    } else {
-        causes.clear();
-        Judgement::Unresolved
-    };
-    doubts.extend(judged.doubts);
+    let mut measurement = measured.measurement();
+    let concluded = conclude(
+        &measured.values,
+        Some(&measured.conditions),
+        &measurement,
+        limits,
+    );
+    measurement.unfinished = concluded.unfinished;
+    let lasting = concluded.verdict == Judgement::Unresolved && !concluded.unfinished;
+    let (verdict, judged) = (concluded.verdict, concluded.judged);
     let mut warnings = measured.warnings.clone();
     if verdict == Judgement::Pass {
-        warnings.extend(unlimited(&measured, &judged.values));
+        warnings.extend(unlimited(&measured, &judged));
     }
-    let unexplained = verdict == Judgement::Fail && causes.is_empty();
-    let mut causes = causes.into_iter();
+    let unexplained = verdict == Judgement::Fail && concluded.causes.is_empty();
+    let mut causes = concluded.causes.into_iter();
     Inspection {
         format: FORMAT,
         software: software(),
@@ -175,15 +157,17 @@ pub fn inspection(measured: Measured, limits: &Limits) -> Inspection {
         verdict,
         cause: causes.next(),
         also: causes.collect(),
-        doubts,
+        doubts: concluded.doubts,
         design_name: measured.design_name,
         design_digest: measured.design_digest,
         limits_name: limits.name.clone(),
         limits_digest: limits.digest.clone(),
         limits_signature: limits.signature_words(),
         taken: measured.taken,
-        values: judged.values,
+        values: judged,
         conditions: measured.conditions,
+        measurement,
+        lasting,
         files: measured.files,
         warnings,
         parameters: if unexplained {
@@ -198,35 +182,6 @@ pub fn inspection(measured: Measured, limits: &Limits) -> Inspection {
 #[must_use]
 pub fn software() -> String {
     format!("bassay {}", env!("CARGO_PKG_VERSION"))
-}
-
-/// What to repeat, where nothing fails but noise in captures that something disturbed.
-fn only_noise_of_disturbed(measured: &Measured, values: &[Value]) -> Vec<String> {
-    let failed: Vec<&str> = values
-        .iter()
-        .filter(|v| v.verdict == Judgement::Fail)
-        .map(|v| match parts(&v.name) {
-            Some(("residue", observation, _)) => observation,
-            _ => "",
-        })
-        .collect();
-    let of = |name: &str| measured.disturbed.iter().find(|(of, _)| of == name);
-    if !failed.iter().all(|name| of(name).is_some()) {
-        return Vec::new();
-    }
-    let named = measured.disturbed.iter();
-    named
-        .filter(|(of, _)| failed.contains(&of.as_str()))
-        .map(|(_, why)| why.clone())
-        .collect()
-}
-
-/// Probability from which a fault of the bench is taken for the reason.
-const LIKELY: f64 = 0.5;
-
-/// Whether a finding is about captures, levels or air, and not about the unit.
-fn is_of_bench(path: &str) -> bool {
-    path.starts_with("capture.") || path.starts_with("air.")
 }
 
 /// Findings that are all but certain in a unit that passes: nothing limits them.
@@ -248,107 +203,6 @@ fn unlimited(measured: &Measured, values: &[Value]) -> Vec<String> {
             )
         })
         .collect()
-}
-
-/// What is wrong, the most probable first: what explains the response, else the number that failed by most; noise stands
-/// beside either.
-fn causes(measured: &Measured, values: &[Value]) -> Vec<Cause> {
-    let failed = || values.iter().filter(|v| v.verdict == Judgement::Fail);
-    let kind = |v: &Value| {
-        parts(&v.name).map_or("parameter", |p| match p.0 {
-            "band" => "band",
-            "residue" => "residue",
-            _ => "polarity",
-        })
-    };
-    let worst = |wanted: &str| {
-        failed()
-            .filter(|v| kind(v) == wanted)
-            .max_by(|a, b| beyond(a).total_cmp(&beyond(b)))
-    };
-    let mut list = Vec::new();
-    if failed().any(|v| kind(v) != "residue") {
-        list = found(measured, values);
-        if list.is_empty() {
-            list.extend(
-                worst("polarity")
-                    .map(inverted)
-                    .or_else(|| worst("parameter").map(outside)),
-            );
-        }
-    }
-    list.extend(worst("residue").and_then(noisy));
-    list
-}
-
-/// The changes that explain the response. A change of which the limits say that it is none of a bad unit does not count,
-/// unless nothing else was found.
-fn found(measured: &Measured, values: &[Value]) -> Vec<Cause> {
-    let harmless = |path: &str| {
-        values
-            .iter()
-            .any(|v| v.name == path && v.verdict == Judgement::Pass)
-    };
-    let of = |f: &Finding| Cause {
-        path: f.path.clone(),
-        probability: f.probability,
-        text: f.text.clone(),
-    };
-    let all = &measured.findings;
-    let list: Vec<Cause> = all.iter().filter(|f| !harmless(&f.path)).map(of).collect();
-    if list.is_empty() {
-        all.iter().take(1).map(of).collect()
-    } else {
-        list
-    }
-}
-
-fn inverted(v: &Value) -> Cause {
-    let name = parts(&v.name).map_or("", |p| p.1);
-    // That the capture is inverted is seen, not inferred.
-    Cause {
-        path: "polarity".to_string(),
-        probability: 1.0,
-        text: format!("{name}: inverted; check the driver's leads, and the microphone's"),
-    }
-}
-
-fn outside(v: &Value) -> Cause {
-    Cause {
-        path: v.name.clone(),
-        probability: chance_beyond(v),
-        text: format!("{} outside its limits", v.name),
-    }
-}
-
-fn noisy(v: &Value) -> Option<Cause> {
-    let (_, name, center) = parts(&v.name)?;
-    Some(Cause {
-        path: "residue".to_string(),
-        probability: chance_beyond(v),
-        text: format!(
-            "{name}: noise far above the tone while {} Hz is played; look for loose parts, a leak that blows, a cable that touches the cone",
-            center?
-        ),
-    })
-}
-
-/// How far beyond the nearer limit, in limits' own unit.
-fn beyond(v: &Value) -> f64 {
-    let y = v.value.unwrap_or(f64::NAN);
-    let below = v.low.map_or(f64::NEG_INFINITY, |l| l - y);
-    let above = v.high.map_or(f64::NEG_INFINITY, |h| y - h);
-    below.max(above)
-}
-
-/// Probability that the true value lies beyond the limit, the error being normal.
-fn chance_beyond(v: &Value) -> f64 {
-    let standard = 0.5 * v.expanded.unwrap_or(0.0);
-    if standard > 0.0 {
-        normal_cdf(beyond(v) / standard)
-    } else {
-        1.0
-    }
 }
 
 /// What the log needs to know beside the inspection.
@@ -373,6 +227,17 @@ pub struct Logged<'a> {
 }
 
 impl Inspection {
+    /// Takes the verdict back: the recordings are another unit's, as these words say.
+    pub fn recorded_of_another(&mut self, words: String) {
+        self.verdict = Judgement::Unresolved;
+        self.cause = None;
+        self.also.clear();
+        self.parameters.clear();
+        self.doubts.insert(0, words.clone());
+        self.measurement.other_unit = Some(words);
+        self.measurement.unfinished = !self.lasting;
+    }
+
     /// The body of its entry in the log.
     #[must_use]
     pub fn entry(&self, logged: &Logged<'_>) -> Entry {
@@ -402,6 +267,7 @@ impl Inspection {
             software: self.software.clone(),
             bench: logged.bench.clone(),
             conditions: Some(self.conditions),
+            measurement: Some(self.measurement.clone()),
             values: self.values.clone(),
             files: self.files.clone(),
         }

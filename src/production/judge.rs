@@ -155,47 +155,44 @@ fn list_has(list: &[Value], name: &str) -> bool {
     list.iter().any(|v| v.name == name)
 }
 
-/// What in the air of a test keeps it from counting, in words.
+/// What of the air the limits have a range for and the captures do not state, in words.
+#[must_use]
+pub fn unstated_environment(stated: [bool; 3], limits: &Limits) -> Vec<String> {
+    let list = ranges(limits).into_iter().zip(stated);
+    list.filter(|(_, stated)| !stated)
+        .filter_map(|((what, unit, key, range), _)| {
+            let [low, high] = range?;
+            Some(format!(
+                "{what}: not stated with the captures, and the limits hold for {low} to {high} {unit} only; write {key} into captures.toml and inspect it again"
+            ))
+        })
+        .collect()
+}
+
+/// What of the air that was stated keeps a test from counting, in words.
 #[must_use]
 pub fn outside_environment(air: &Conditions, stated: [bool; 3], limits: &Limits) -> Vec<String> {
-    let e = &limits.environment;
-    let rows = [
-        (
-            "temperature",
-            "°C",
-            "temperature_c",
-            air.temperature_c,
-            e.temperature_c,
-        ),
-        (
-            "pressure",
-            "kPa",
-            "pressure_kpa",
-            air.pressure_kpa,
-            e.pressure_kpa,
-        ),
-        (
-            "humidity",
-            "%",
-            "humidity_pct",
-            air.humidity_pct,
-            e.humidity_pct,
-        ),
-    ];
-    let mut list = Vec::new();
-    for ((what, unit, key, value, range), stated) in rows.into_iter().zip(stated) {
-        let Some([low, high]) = range else { continue };
-        if !stated {
-            list.push(format!(
-                "{what}: not stated with the captures, and the limits hold for {low} to {high} {unit} only; write {key} into captures.toml"
-            ));
-        } else if !(low..=high).contains(&value) {
-            list.push(format!(
+    let values = [air.temperature_c, air.pressure_kpa, air.humidity_pct];
+    let list = ranges(limits).into_iter().zip(values).zip(stated);
+    list.filter(|(_, stated)| *stated)
+        .filter_map(|(((what, unit, _, range), value), _)| {
+            let [low, high] = range?;
+            let outside = !(low..=high).contains(&value);
+            outside.then(|| format!(
                 "{what}: {value} {unit}, and the limits hold for {low} to {high} {unit} only; let hall and unit reach it, and test again"
-            ));
-        }
-    }
-    list
+            ))
+        })
+        .collect()
+}
+
+/// Name, unit, key and range of what the limits may ask of the air.
+fn ranges(limits: &Limits) -> [(&'static str, &'static str, &'static str, Option<[f64; 2]>); 3] {
+    let e = &limits.environment;
+    [
+        ("temperature", "°C", "temperature_c", e.temperature_c),
+        ("pressure", "kPa", "pressure_kpa", e.pressure_kpa),
+        ("humidity", "%", "humidity_pct", e.humidity_pct),
+    ]
 }
 
 #[cfg(test)]

@@ -169,6 +169,6 @@ fn air_is_checked() {
         cold[0].contains("12 °C") && cold[0].contains("15 to 25 °C"),
         "{cold:?}"
     );
-    let unknown = outside_environment(&air(20.0), [false; 3], &limits());
+    let unknown = unstated_environment([false; 3], &limits());
     assert!(unknown[0].contains("temperature_c"), "{unknown:?}");
 }

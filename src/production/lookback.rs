@@ -3,7 +3,7 @@
 //! A correction never changes an entry. Where one refers to an inspection and states a judgement, the newest such judgement
 //! (with its cause) counts instead of the one that the entry has; a value of the same name in it counts instead of the entry's.
 
-use super::entry::{Cause, Entry, Judgement, Kind, Value};
+use super::entry::{Cause, Entry, Judgement, Kind, Value, microseconds};
 use super::ledger::Stored;
 use super::unit::hidden_below;
 use serde::Serialize;
@@ -102,6 +102,13 @@ impl<'a> Corrections<'a> {
             .or_else(|| named(&stored.entry))
     }
 
+    /// Whether a correction states a judgement for an entry.
+    #[must_use]
+    pub fn states(&self, stored: &Stored) -> bool {
+        let mut list = self.list(&stored.digest).iter();
+        list.any(|entry| entry.verdict != Judgement::None)
+    }
+
     /// Judgement, cause and what else is wrong, as they count for an entry.
     #[must_use]
     pub fn judgement<'b>(&self, stored: &'b Stored) -> (Judgement, Option<&'b Cause>, &'b [Cause])
@@ -143,22 +150,72 @@ pub fn real_units(mut entries: Vec<Stored>, virtual_too: bool) -> (Vec<Stored>, 
     (entries, unreal)
 }
 
-/// Recordings that were seen: judging them again is no further test.
+/// Inspections that are no further test, because they judge recordings anew that another one stands for: the first of these
+/// recordings. A first one that only wanted something stated beside the recordings is finished by the next one by the same limits,
+/// which then stands for them.
 #[derive(Debug, Default)]
-pub struct Seen<'a>(HashSet<(&'a str, Vec<&'a str>)>);
+pub struct Again<'a>(HashSet<&'a str>);
 
-impl<'a> Seen<'a> {
-    /// Whether an inspection judges recordings that one before it judged.
-    pub fn again(&mut self, entry: &'a Entry) -> bool {
-        let own = entry.recordings();
-        entry.kind == Kind::Inspection && !own.is_empty() && !self.0.insert((&entry.unit, own))
+impl<'a> Again<'a> {
+    /// Looks for them among these entries, in whatever order.
+    #[must_use]
+    pub fn new(entries: &'a [Stored], corrections: &Corrections<'_>) -> Self {
+        let mut counted: HashMap<(&str, Vec<&str>), &Stored> = HashMap::new();
+        let mut again = HashSet::new();
+        for stored in written(entries) {
+            let own = stored.entry.recordings();
+            if stored.entry.kind != Kind::Inspection || own.is_empty() {
+                continue;
+            }
+            let place = counted.entry((&stored.entry.unit, own));
+            let old = *place.or_insert(stored);
+            if old.digest == stored.digest {
+                continue;
+            }
+            if finishes(&stored.entry.limits, old, corrections) {
+                again.insert(old.digest.as_str());
+                counted.insert((&stored.entry.unit, stored.entry.recordings()), stored);
+            } else {
+                again.insert(stored.digest.as_str());
+            }
+        }
+        Self(again)
+    }
+
+    /// Whether an entry is such a one.
+    #[must_use]
+    pub fn has(&self, stored: &Stored) -> bool {
+        self.0.contains(stored.digest.as_str())
     }
 }
 
-/// The first inspection among these of the same recordings (digests, sorted).
+/// Entries in the order in which they were written.
+fn written(entries: &[Stored]) -> Vec<&Stored> {
+    let mut list: Vec<&Stored> = entries.iter().collect();
+    list.sort_by_key(|s| (s.entry.at_us().unwrap_or(i64::MIN), &s.station, s.number));
+    list
+}
+
+/// Whether judging the recordings of this test again by these limits finishes it.
 #[must_use]
-pub fn first_of<'a>(recordings: &[&str], tests: &'a [Stored]) -> Option<&'a Stored> {
-    let same = |s: &&Stored| s.entry.kind == Kind::Inspection && s.entry.recordings() == recordings;
+pub fn finishes(limits: &str, earlier: &Stored, corrections: &Corrections<'_>) -> bool {
+    let known = earlier.entry.measurement.as_ref();
+    known.is_some_and(|m| m.unfinished)
+        && earlier.entry.limits == limits
+        && !corrections.states(earlier)
+}
+
+/// The inspection among these, all of one unit, that stands for the same recordings (digests, sorted).
+#[must_use]
+pub fn stands_for<'a>(
+    recordings: &[&str],
+    tests: &'a [Stored],
+    corrections: &Corrections<'_>,
+) -> Option<&'a Stored> {
+    let again = Again::new(tests, corrections);
+    let same = |s: &&Stored| {
+        s.entry.kind == Kind::Inspection && s.entry.recordings() == recordings && !again.has(s)
+    };
     tests.iter().find(same).filter(|_| !recordings.is_empty())
 }
 
@@ -180,10 +237,10 @@ pub fn series(
         retests: 0,
         other_unit: 0,
     };
-    let mut seen = Seen::default();
+    let again = Again::new(entries, corrections);
     for stored in entries {
         let entry = &stored.entry;
-        if entry.kind == Kind::Correction || seen.again(entry) {
+        if entry.kind == Kind::Correction || again.has(stored) {
             continue;
         }
         if !retests && entry.kind == Kind::Inspection && entry.attempt > 1 {
@@ -259,18 +316,19 @@ pub struct UnitOutcome {
     pub corrected: bool,
 }
 
-/// Outcome of every unit in inspections, oldest first.
+/// Outcome of every unit in inspections, oldest first. A unit's tests count in the order in which they were logged: a time that
+/// the captures state moves none of them ahead of another.
 #[must_use]
 pub fn outcomes(entries: &[Stored], corrections: &Corrections<'_>) -> Vec<UnitOutcome> {
     let mut list: Vec<UnitOutcome> = Vec::new();
     let mut place: HashMap<&str, usize> = HashMap::new();
-    let mut seen = Seen::default();
-    let inspections = entries
-        .iter()
+    let again = Again::new(entries, corrections);
+    let inspections = written(entries)
+        .into_iter()
         .filter(|s| s.entry.kind == Kind::Inspection && !s.entry.unit.is_empty());
     for stored in inspections {
         let entry = &stored.entry;
-        if seen.again(entry) {
+        if again.has(stored) {
             continue;
         }
         let (verdict, cause, also) = corrections.judgement(stored);
@@ -293,5 +351,6 @@ pub fn outcomes(entries: &[Stored], corrections: &Corrections<'_>) -> Vec<UnitOu
             corrected: verdict != entry.verdict,
         });
     }
+    list.sort_by_key(|u| microseconds(&u.at));
     list
 }

@@ -5,6 +5,7 @@ pub mod archive_flac;
 pub mod capability;
 pub mod change_point;
 pub mod chart;
+pub mod conclude;
 pub mod entry;
 pub mod ewma;
 pub mod gauge;

@@ -11,7 +11,7 @@
 //!
 //! A parameter's uncertainty is half its 95 % interval, to the side on which the data limit it where the other is open.
 
-use super::entry::{Conditions, Judgement, RawFile, Value};
+use super::entry::{AIR, Cause, Conditions, Judgement, Measurement, RawFile, Value};
 use super::residues::residues;
 use crate::align::search::AlignError;
 use crate::design::Design;
@@ -57,12 +57,39 @@ pub struct Measured {
     pub files: Vec<RawFile>,
     /// The capture that all others contradict, in words, if one does.
     pub contradicted: Option<String>,
-    /// Observations whose capture something disturbed, each with what to do.
-    pub disturbed: Vec<(String, String)>,
+    /// Observations whose capture something disturbed.
+    pub disturbed: Vec<String>,
     /// What is doubtful, with its remedy.
     pub warnings: Vec<String>,
     /// The parameters that the captures tell, beside what the design allows.
     pub parameters: Vec<Told>,
+}
+
+impl Measured {
+    /// What of it keeps it from being judged, by whatever limits.
+    #[must_use]
+    pub fn measurement(&self) -> Measurement {
+        let air = AIR.into_iter().zip(self.stated);
+        Measurement {
+            unstated: air
+                .filter(|(_, stated)| !stated)
+                .map(|(what, _)| what.to_string())
+                .collect(),
+            contradicted: self.contradicted.clone(),
+            findings: self
+                .findings
+                .iter()
+                .map(|f| Cause {
+                    path: f.path.clone(),
+                    probability: f.probability,
+                    text: f.text.clone(),
+                })
+                .collect(),
+            disturbed: self.disturbed.clone(),
+            other_unit: None,
+            unfinished: false,
+        }
+    }
 }
 
 /// A parameter that was told, beside its tolerance.
@@ -225,13 +252,12 @@ pub fn measure_unit(
     }
     let mut events: Vec<String> = Vec::new();
     // Where the whole capture was disturbed, or one noise was heard once, its noise says nothing about the unit.
-    let mut disturbed: Vec<(String, String)> = Vec::new();
+    let mut disturbed: Vec<String> = Vec::new();
     for d in &done.fit.disturbed {
         let series = &done.fit.comparison.series[d.series];
         let label = done.responses[series.response].observation.label();
-        if !disturbed.iter().any(|(of, _)| of == label) {
-            let why = format!("{label}: something disturbed this capture; repeat it");
-            disturbed.push((label.to_string(), why));
+        if !disturbed.iter().any(|of| of == label) {
+            disturbed.push(label.to_string());
         }
     }
     for (observation, list) in &noises {

@@ -80,6 +80,8 @@ pub(in crate::report) fn example(verdict: Judgement) -> Inspection {
             pressure_kpa: 101.3,
             humidity_pct: 50.0,
         },
+        measurement: Default::default(),
+        lasting: false,
         files: Vec::new(),
         warnings: vec!["mouth-near.wav: hum at 50 Hz".to_string()],
         parameters: Vec::new(),

@@ -399,6 +399,12 @@ pub fn history(history: &History, limits: &Limits, all: bool) -> String {
     lines.push(format!(
         "\n{changed} of {total} tests would come out otherwise."
     ));
+    let corrected = history.tests.iter().filter(|t| t.corrected).count();
+    if corrected > 0 {
+        lines.push(format!(
+            "{corrected} of them count as a correction says, by whatever limits."
+        ));
+    }
     if history.other_design > 0 {
         lines.push(format!(
             "{} tests of another design are not judged.",

@@ -477,3 +477,39 @@ fn a_stations_own_file_is_audited_without_a_server() {
     assert_eq!(broken.status, 1);
     assert!(broken.out.contains("first at entry 4"), "{}", broken.out);
 }
+
+/// An export that holds corrections makes references of its inspections, each as it counts.
+#[test]
+fn an_export_with_a_correction_makes_corrected_references() {
+    let folder = tempfile::tempdir().unwrap();
+    let (path, digests) = line(folder.path());
+    let office = ["--operator", "op-9", "--station", "office"];
+    let correct = |remark: &str, verdict: &str| {
+        let mut args = vec!["correct", &digests[0], "--remark", remark, "--verdict"];
+        args.push(verdict);
+        args.extend(office);
+        assert_eq!(run(&path, &args).status, 0);
+    };
+    correct("the seam was open", "fail");
+    let export = folder.path().join("all.jsonl");
+    let export = export.to_str().unwrap();
+    assert_eq!(run(&path, &["export", "--out", export]).status, 0);
+    let new = folder.path().join("new.db");
+    let mut import = vec!["import", export];
+    import.extend(office);
+    let done = run(&new, &import);
+    assert_eq!(done.status, 0, "{}{}", done.out, done.err);
+    let told = done.err.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(told.contains("1 of its 11 entries"), "{told}");
+    fits(&done.out);
+    let mut store = SqliteLedger::open(&new, Purpose::Read).unwrap();
+    let records = store.records("office", 0, 100).unwrap();
+    assert_eq!(records.len(), 10);
+    let mut references = records.into_iter().map(|r| r.read().unwrap().entry);
+    let first = references
+        .find(|e| e.refers_to.as_ref() == Some(&digests[0]))
+        .unwrap();
+    assert_eq!(first.verdict.word(), "fail");
+    let remark = first.remark.unwrap();
+    assert!(remark.contains("corrected to fail by entry 1"), "{remark}");
+}

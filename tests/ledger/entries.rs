@@ -40,6 +40,7 @@ pub fn inspection(unit: &str, minute: u32) -> Entry {
         design: digest_of("design"),
         software: "bassay 0.1.0".to_string(),
         bench: None,
+        measurement: None,
         conditions: Some(Conditions {
             temperature_c: 20.5,
             pressure_kpa: 100.1,

@@ -28,6 +28,7 @@ pub fn entry(kind: Kind, at: &str, unit: &str, verdict: Judgement) -> Entry {
         design: "0".repeat(64),
         software: "test".into(),
         bench: None,
+        measurement: None,
         conditions: None,
         values: Vec::new(),
         files: Vec::new(),

@@ -10,7 +10,7 @@ use crate::files::{PAGE, replaceable, write_whole};
 use crate::production::entry::Kind;
 use crate::production::ledger::sqlite::Purpose;
 use crate::production::ledger::{Filter, Stored};
-use crate::production::lookback::first_of;
+use crate::production::lookback::{Corrections, stands_for};
 use crate::report;
 use std::collections::BTreeSet;
 use std::path::PathBuf;
@@ -52,6 +52,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     let (corrections, mut found): (Vec<Stored>, Vec<Stored>) = found
         .into_iter()
         .partition(|s| s.entry.kind == Kind::Correction);
+    let corrected = Corrections::new(&corrections);
     // A unit that was tested here is certified by its tests; as a reference only where there is none.
     if found.iter().any(|s| s.entry.kind == Kind::Inspection) {
         found.retain(|s| s.entry.kind == Kind::Inspection);
@@ -61,7 +62,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         .iter()
         .filter(|s| match args.attempt {
             Some(attempt) => s.entry.attempt == attempt,
-            None => judged_before(s, &found).is_none(),
+            None => judged_before(s, &found, &corrected).is_none(),
         })
         .max_by_key(|s| (s.entry.attempt, s.entry.at_us().unwrap_or(i64::MIN)));
     let Some(stored) = wanted else {
@@ -107,7 +108,8 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         None => None,
     };
     let again = found.iter().filter(|s| {
-        s.digest != stored.digest && judged_before(s, &found) == Some(stored.entry.attempt)
+        s.digest != stored.digest
+            && judged_before(s, &found, &corrected) == Some(stored.entry.attempt)
     });
     let corrections = corrections
         .iter()
@@ -124,7 +126,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
             .map(|l| l.name.as_str())
             .zip(signature.as_deref()),
         place: Some((&stored.station, stored.number, &stored.digest)),
-        judged_before: judged_before(stored, &found),
+        judged_before: judged_before(stored, &found, &corrected),
         later: &later,
     });
     let name: String = args
@@ -154,9 +156,9 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     Ok(Exit::Done)
 }
 
-/// The first test among these of the same recordings, where this entry is another one.
-fn judged_before(one: &Stored, tests: &[Stored]) -> Option<u32> {
-    let first = first_of(&one.entry.recordings(), tests)?;
+/// The test among these that stands for the same recordings, where this entry is another one.
+fn judged_before(one: &Stored, tests: &[Stored], corrections: &Corrections<'_>) -> Option<u32> {
+    let first = stands_for(&one.entry.recordings(), tests, corrections)?;
     (first.digest != one.digest && one.entry.kind == Kind::Inspection)
         .then_some(first.entry.attempt)
 }

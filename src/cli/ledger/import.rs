@@ -1,18 +1,20 @@
 //! `bassay ledger import FILE…`: reference units, or the records of another log as they are.
 
-use super::place::{Place, now, paragraph};
+use super::place::{Place, now, paragraph, short};
 use super::prune::ALWAYS;
 use crate::cli::Exit;
 use crate::cli::failure::Failure;
 use crate::cli::output::Output;
-use crate::production::entry::{Entry, EntryError, Kind};
+use crate::production::entry::{Entry, EntryError, Judgement, Kind};
 use crate::production::ledger::captures::captures;
 use crate::production::ledger::export::json_lines::read_record;
 use crate::production::ledger::reference::{Importing, from_record, from_result, made_from};
 use crate::production::ledger::sqlite::Purpose;
 use crate::production::ledger::{Filter, LedgerError, Record, Store, Stored};
+use crate::production::lookback::Corrections;
 use crate::report::text::plain;
 use crate::verify::result::{FORMAT as RESULT, Result as Outcome};
+use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
 /// Records that are delivered in one transaction.
@@ -52,7 +54,15 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     }
     let mut entries: Vec<Entry> = Vec::new();
     for file in &args.files {
-        entries.extend(references(file, operator)?);
+        let (made, all) = references(file, operator)?;
+        if made.len() < all {
+            out.remark(format!(
+                "{}: {} of its {all} entries are no inspections and no references, and become no reference units; a correction among them counts for the one that it corrects",
+                file.display(),
+                all - made.len()
+            ));
+        }
+        entries.extend(made);
     }
     // Nothing is written before all of it can be.
     for entry in &entries {
@@ -63,6 +73,11 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         kind: Some(Kind::Reference),
         ..Filter::default()
     })?;
+    let said = store.select(&Filter {
+        kind: Some(Kind::Correction),
+        ..Filter::default()
+    })?;
+    let corrections = Corrections::new(&said);
     let mut done: Vec<Done> = Vec::new();
     for entry in &entries {
         let source = made_from(entry);
@@ -75,7 +90,10 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
         if new {
             there.push(stored.clone());
         }
-        done.push(Done { stored, new });
+        // What was imported as another judgement is not changed; who imports is told.
+        let other =
+            (!new && corrections.judgement(&stored).0 != entry.verdict).then_some(entry.verdict);
+        done.push(Done { stored, new, other });
     }
     if out.json {
         return out
@@ -85,7 +103,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
             )
             .map(|()| Exit::Done);
     }
-    for Done { stored, new } in &done {
+    for Done { stored, new, other } in &done {
         out.line(format!(
             "reference unit {}: {}{}, entry {} of «{}»",
             plain(&stored.entry.unit),
@@ -94,6 +112,13 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
             stored.number,
             plain(&stored.station)
         ));
+        if let Some(verdict) = other {
+            let word = verdict.word();
+            out.line(paragraph(
+                &format!("the file says {word} by now; to let that count: bassay ledger correct {} --verdict {word}", short(&stored.digest)),
+                2,
+            ));
+        }
         if let Some(cause) = &stored.entry.cause {
             out.line(paragraph(
                 &format!("its verification names a fault: {}", plain(&cause.text)),
@@ -110,9 +135,13 @@ struct Done {
     #[serde(flatten)]
     stored: Stored,
     new: bool,
+    /// What the file says by now, where the reference that is there counts as something else.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    other: Option<Judgement>,
 }
 
-fn references(file: &Path, operator: &str) -> Result<Vec<Entry>, Failure> {
+/// The references that a file gives, and how many entries it holds.
+fn references(file: &Path, operator: &str) -> Result<(Vec<Entry>, usize), Failure> {
     let bytes = crate::files::read_whole(file)?;
     let wrong = |line: usize, what: String| {
         Failure::input(format!(
@@ -135,24 +164,45 @@ fn references(file: &Path, operator: &str) -> Result<Vec<Entry>, Failure> {
         }
         let result: Outcome =
             serde_json::from_str(text).map_err(|e| wrong(e.line(), e.to_string()))?;
-        return Ok(vec![from_result(&result, &by)]);
+        return Ok((vec![from_result(&result, &by)], 1));
     }
-    let mut list = Vec::new();
+    let mut records: Vec<(usize, Record, Stored)> = Vec::new();
     for (i, line) in lines(text) {
         let record = read_record(line).map_err(|e| wrong(i, e))?;
         let at = |error: &dyn std::fmt::Display| wrong(i, error.to_string());
         record.prove().map_err(|e: LedgerError| at(&e))?;
-        let entry = record
-            .clone()
-            .read()
-            .map_err(|e: LedgerError| at(&e))?
-            .entry;
-        list.push(from_record(&record, entry, &by).map_err(|e: EntryError| at(&e))?);
+        let stored = record.clone().read().map_err(|e: LedgerError| at(&e))?;
+        records.push((i, record, stored));
     }
-    if list.is_empty() {
+    if records.is_empty() {
         return Err(wrong(1, "it holds nothing".to_string()));
     }
-    Ok(list)
+    // Corrections stand behind what they correct, the newest last.
+    let mut corrections: HashMap<&str, &Stored> = HashMap::new();
+    for (_, _, s) in &records {
+        if s.entry.kind == Kind::Correction
+            && s.entry.verdict != Judgement::None
+            && let Some(of) = &s.entry.refers_to
+        {
+            corrections.insert(of, s);
+        }
+    }
+    let mut list = Vec::new();
+    for (i, record, stored) in &records {
+        if !matches!(stored.entry.kind, Kind::Inspection | Kind::Reference) {
+            continue;
+        }
+        let correction = corrections.get(stored.digest.as_str()).copied();
+        let reference = from_record(record, stored.entry.clone(), correction, &by);
+        list.push(reference.map_err(|e: EntryError| wrong(*i, e.to_string()))?);
+    }
+    if list.is_empty() {
+        return Err(wrong(
+            1,
+            "it holds no inspection and no reference to make a reference unit of".to_string(),
+        ));
+    }
+    Ok((list, records.len()))
 }
 
 #[derive(serde::Deserialize)]

@@ -170,6 +170,7 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     if matches!(wanted.method, Method::Units | Method::Both) && accepted.is_empty() {
         return Err(no_units());
     }
+    sources::own_recordings(&accepted)?;
     let drawn = drawn(args, &design, &wanted, out)?;
     let unknowns = crate::align::unknowns::unknowns(&design, &[]);
     let made = make(&design, &accepted, &drawn, &unknowns, &wanted).map_err(Failure::input)?;

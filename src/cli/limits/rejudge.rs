@@ -82,7 +82,12 @@ pub fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
             ..Filter::default()
         })
         .map_err(Failure::system)?;
-    let history = rejudge(&entries, &Corrections::new(&corrections), &limits);
+    let checks = ledger.select(&Filter {
+        kind: Some(Kind::StationCheck),
+        ..Filter::default()
+    })?;
+    let corrections = Corrections::new(&corrections);
+    let history = rejudge(&entries, &corrections, &checks, &limits);
     if out.json {
         let document = Document {
             virtual_left_out: left_out,

@@ -10,9 +10,10 @@ use crate::production::entry::{Judgement, Kind};
 use crate::production::ledger::sqlite::Purpose;
 use crate::production::ledger::{Filter, Stored};
 use crate::production::limits::Accepted;
-use crate::production::lookback::real_units;
+use crate::production::lookback::{Corrections, real_units};
 use crate::production::unit::{measure_unit, values_of};
 use crate::verify::result::{Finding, Result as Outcome, Verdict};
+use std::collections::HashMap;
 use std::path::Path;
 
 /// A unit from a captures file or a result file.
@@ -66,6 +67,7 @@ fn of_captures(path: &Path, design: &Design, out: &Output) -> Result<Accepted, F
     .map_err(|e| Failure::input(format!("{}: {e}", path.display())))?;
     Ok(Accepted {
         doubt: doubt(&measured.findings, false),
+        recordings: measured.files.into_iter().map(|f| f.digest).collect(),
         serial: measured.unit,
         digest: set.digest,
         values: measured.values,
@@ -95,6 +97,12 @@ fn of_result(path: &Path, design: &Design) -> Result<Accepted, Failure> {
     }
     Ok(Accepted {
         doubt: doubt(&result.findings, result.verdict == Verdict::Outside),
+        recordings: result
+            .files
+            .iter()
+            .filter(|f| f.role == "capture")
+            .map(|f| f.digest.clone())
+            .collect(),
         serial: result.unit.clone(),
         digest: blake3::hash(&bytes).to_hex().to_string(),
         values: values_of(&result),
@@ -118,35 +126,78 @@ pub fn ledger(
     };
     let entries = ledger.select(&filter).map_err(Failure::system)?;
     let mut list: Vec<Accepted> = Vec::new();
-    let mut failed = 0;
+    let (mut failed, mut copies) = (0, 0);
     let (mine, others): (Vec<Stored>, Vec<Stored>) = entries
         .into_iter()
         .partition(|s| s.entry.design == design.digest);
     let other = others.len();
     let (mine, unreal) = real_units(mine, false);
+    let said = ledger.select(&Filter {
+        kind: Some(Kind::Correction),
+        ..Filter::default()
+    })?;
+    let corrections = Corrections::new(&said);
     for stored in mine {
         // A later test of a serial replaces an earlier one.
         list.retain(|a| a.serial != stored.entry.unit);
-        if stored.entry.verdict == Judgement::Fail {
+        let (verdict, cause, _) = corrections.judgement(&stored);
+        if verdict == Judgement::Fail {
             failed += 1;
             continue;
         }
-        let entry = &stored.entry;
-        let cause = entry.cause.as_ref().map(|c| names_a_fault(&c.text));
+        let known = stored.entry.measurement.as_ref();
+        if known.is_some_and(|m| m.other_unit.is_some()) && !corrections.states(&stored) {
+            copies += 1;
+            continue;
+        }
+        let cause = cause.map(|c| names_a_fault(&c.text));
+        let files = stored.entry.files.iter();
         list.push(Accepted {
             doubt: cause,
+            recordings: files.map(|f| f.digest.clone()).collect(),
             serial: stored.entry.unit,
             digest: stored.digest,
             values: stored.entry.values,
         });
     }
     out.remark(format!(
-        "{place}: {} accepted units; left out: {failed} that are outside (of a reference: the spec's tolerance, when it was verified; --unit RESULT takes it all the same), {other} of another design{}",
+        "{place}: {} accepted units; left out: {failed} that are outside or were corrected to FAIL (of a reference: the spec's tolerance, when it was verified; --unit RESULT takes it all the same), {other} of another design{}{}",
         list.len(),
         match unreal {
             0 => String::new(),
             n => format!(", {n} of virtual units"),
+        },
+        match copies {
+            0 => String::new(),
+            n => format!(", {n} whose recordings are another unit's"),
         }
     ));
     Ok(list)
+}
+
+/// Two units that share a recording are one: their spread would be too small.
+///
+/// # Errors
+/// [`Failure`] that names both.
+pub fn own_recordings(accepted: &[Accepted]) -> Result<(), Failure> {
+    let mut of: HashMap<&str, &Accepted> = HashMap::new();
+    for unit in accepted {
+        for digest in &unit.recordings {
+            let Some(other) = of.insert(digest, unit) else {
+                continue;
+            };
+            if other.serial != unit.serial {
+                let short = |digest: &str| digest.chars().take(12).collect::<String>();
+                return Err(Failure::input(format!(
+                    "units {} and {} share a recording (digest {}), so that one of them was not measured: give the one that was; in a log, `bassay ledger correct {} --verdict fail` leaves unit {} out",
+                    other.serial,
+                    unit.serial,
+                    short(digest),
+                    short(&unit.digest),
+                    unit.serial
+                )));
+            }
+        }
+    }
+    Ok(())
 }

@@ -1,8 +1,9 @@
 //! The options of `bassay record`.
 
+use crate::cli::failure::Failure;
 use crate::rehearse::live::Wired;
 use crate::rehearse::settings;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Live capture through the sound card, or through a virtual one
 #[derive(Debug, clap::Args)]
@@ -38,6 +39,9 @@ pub struct Args {
     /// The sweep.
     #[command(flatten)]
     pub sweep: Sweep,
+    /// The air, for a captures file that is not there yet.
+    #[command(flatten)]
+    pub air: Air,
     /// A virtual unit.
     #[command(flatten)]
     pub unreal: Virtual,
@@ -172,6 +176,76 @@ pub struct Sweep {
     /// Duration [default: 8; 3 for an inspection]
     #[arg(long, value_name = "S")]
     pub duration_s: Option<f64>,
+}
+
+/// The air, for a captures file that is not there yet.
+#[derive(Debug, Clone, Default, clap::Args)]
+#[command(next_help_heading = "Air")]
+pub struct Air {
+    /// Air temperature in the hall, °C; written into the captures file
+    #[arg(long, value_name = "C", allow_negative_numbers = true, value_parser = temperature)]
+    pub temperature_c: Option<f64>,
+    /// Static pressure, kPa
+    #[arg(long, value_name = "KPA", value_parser = pressure)]
+    pub pressure_kpa: Option<f64>,
+    /// Relative humidity, percent
+    #[arg(long, value_name = "PCT", value_parser = humidity)]
+    pub humidity_pct: Option<f64>,
+}
+
+fn temperature(text: &str) -> Result<f64, String> {
+    within(text, [-50.0, 80.0], "°C")
+}
+
+fn pressure(text: &str) -> Result<f64, String> {
+    within(text, [30.0, 120.0], "kPa")
+}
+
+fn humidity(text: &str) -> Result<f64, String> {
+    within(text, [0.0, 100.0], "%")
+}
+
+impl Air {
+    /// Keys of a captures file and what was given for each.
+    #[must_use]
+    pub fn given(&self) -> [(&'static str, Option<f64>); 3] {
+        [
+            ("temperature_c", self.temperature_c),
+            ("pressure_kpa", self.pressure_kpa),
+            ("humidity_pct", self.humidity_pct),
+        ]
+    }
+
+    /// The options again, each with a space ahead.
+    pub(super) fn again(&self) -> String {
+        let said = self.given().into_iter().filter_map(|(key, value)| {
+            let option = key.replace('_', "-");
+            value.map(|v| format!(" --{option} {v}"))
+        });
+        said.collect()
+    }
+
+    /// A captures file that is there states its own air.
+    ///
+    /// # Errors
+    /// [`Failure`] where an option says something else, with the line to write instead.
+    pub fn agrees(&self, file: &Path, stated: [Option<f64>; 3]) -> Result<(), Failure> {
+        for ((key, given), stated) in self.given().into_iter().zip(stated) {
+            let Some(given) = given.filter(|_| given != stated) else {
+                continue;
+            };
+            return Err(Failure::input(format!(
+                "--{}: {} is there already and {}; write {key} = {given} into it instead",
+                key.replace('_', "-"),
+                file.display(),
+                stated.map_or_else(
+                    || format!("does not state {key}"),
+                    |v| format!("says {key} = {v}")
+                )
+            )));
+        }
+        Ok(())
+    }
 }
 
 /// A word as a shell takes it.

@@ -74,6 +74,17 @@ pub(super) fn run(args: &Args, out: &Output) -> Result<Exit, Failure> {
     let Some(file) = &args.out else {
         return Err(Failure::input("expected --set CAPTURES or --out FILE"));
     };
+    if let Some((key, _)) = args
+        .air
+        .given()
+        .into_iter()
+        .find(|(_, value)| value.is_some())
+    {
+        return Err(Failure::input(format!(
+            "--{}: with --out there is no captures file to write it into; expected --set",
+            key.replace('_', "-")
+        )));
+    }
     // A take on file is not lost to a second one, and a device is no file.
     for there in [file.clone(), beside(file, "partial")] {
         if there.symlink_metadata().is_ok() {

@@ -10,8 +10,8 @@ mod loose;
 mod ramp;
 
 pub use args::{
-    Args, Bench as BenchArgs, Known as KnownArgs, Level as LevelArgs, Sweep as SweepArgs,
-    Virtual as VirtualArgs,
+    Air as AirArgs, Args, Bench as BenchArgs, Known as KnownArgs, Level as LevelArgs,
+    Sweep as SweepArgs, Virtual as VirtualArgs,
 };
 
 use super::failure::Failure;
@@ -185,9 +185,10 @@ fn again(args: &Args, file: &Path) -> String {
         let mut text = format!("record --set {}", quoted(&file.to_string_lossy()));
         if let (Some(design), Some(unit), false) = (&args.design, &args.unit, made) {
             text.push_str(&format!(
-                " --design {} --unit {}",
+                " --design {} --unit {}{}",
                 quoted(&design.to_string_lossy()),
-                quoted(unit)
+                quoted(unit),
+                args.air.again()
             ));
         }
         return text + &args.unreal.again();
@@ -244,6 +245,8 @@ fn begin(args: &Args, file: &Path) -> Result<Start, Failure> {
             .map_err(|_| Failure::input(format!("{}: is not UTF-8", file.display())))?;
         let (set, design) = read_unfinished(&text, file)?;
         same_session(args, &set)?;
+        let stated = [set.temperature_c, set.pressure_kpa, set.humidity_pct];
+        args.air.agrees(file, stated)?;
         return Ok(Start { set, design, text });
     }
     let (Some(design_file), Some(unit)) = (&args.design, &args.unit) else {
@@ -270,6 +273,7 @@ fn begin(args: &Args, file: &Path) -> Result<Start, Failure> {
         &bench::sweep_of(args)?,
         &bench::now(),
         station.as_deref(),
+        args.air.given().map(|(_, value)| value),
     );
     let set = read_unfinished(&text, file)?.0;
     Ok(Start { set, design, text })

@@ -1,6 +1,6 @@
 //! Reference units: entries of kind `reference` from results of a verification, or from another log's entries.
 
-use super::Record;
+use super::{Record, Stored};
 use crate::production::entry::{Cause, Conditions, Entry, EntryError, Judgement, Kind, is_digest};
 use crate::production::unit::{band_name, values_of};
 use crate::verify::result::{Result as Outcome, Verdict};
@@ -102,11 +102,17 @@ pub fn from_result(result: &Outcome, by: &Importing<'_>) -> Entry {
     }
 }
 
-/// From an inspection or a reference in another log; what it says stays, `refers_to` names it.
+/// From an inspection or a reference in another log; what it says stays, `refers_to` names it. A judgement that `correction`, a
+/// later entry of that log, states takes the place of its own.
 ///
 /// # Errors
 /// [`EntryError`] for a record of another kind.
-pub fn from_record(record: &Record, entry: Entry, by: &Importing<'_>) -> Result<Entry, EntryError> {
+pub fn from_record(
+    record: &Record,
+    entry: Entry,
+    correction: Option<&Stored>,
+    by: &Importing<'_>,
+) -> Result<Entry, EntryError> {
     if !matches!(entry.kind, Kind::Inspection | Kind::Reference) {
         return Err(EntryError {
             unit: entry.unit,
@@ -115,19 +121,39 @@ pub fn from_record(record: &Record, entry: Entry, by: &Importing<'_>) -> Result<
             expected: "inspection or reference",
         });
     }
+    let unreal = entry.is_virtual();
+    let mut remark = format!(
+        "imported from {}, station {}, entry {} of {}",
+        by.source, record.station, record.number, entry.at
+    );
+    let (mut verdict, mut cause, mut also) = (entry.verdict, entry.cause, entry.also);
+    if let Some(said) = correction {
+        remark += &format!(
+            "; judged {} there, and corrected to {} by entry {} of station {}",
+            verdict.word(),
+            said.entry.verdict.word(),
+            said.number,
+            said.station
+        );
+        verdict = said.entry.verdict;
+        if verdict != Judgement::Fail || said.entry.cause.is_some() {
+            cause = said.entry.cause.clone();
+            also = said.entry.also.clone();
+        }
+    }
     Ok(Entry {
+        verdict,
+        cause,
+        also,
         kind: Kind::Reference,
         at: by.now.to_string(),
         operator: by.operator.to_string(),
         refers_to: Some(record.digest.clone()),
         rehearsed: match entry.rehearsed {
-            None if entry.is_virtual() => Some("virtual bench".to_string()),
+            None if unreal => Some("virtual bench".to_string()),
             ref said => said.clone(),
         },
-        remark: Some(format!(
-            "imported from {}, station {}, entry {} of {}",
-            by.source, record.station, record.number, entry.at
-        )),
+        remark: Some(remark),
         // Its captures stay with the other log.
         files: Vec::new(),
         ..entry

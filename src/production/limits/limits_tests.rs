@@ -44,6 +44,7 @@ pub(super) fn measured(values: &[f64], standard: f64) -> Vec<Accepted> {
         serial: format!("u{n}"),
         digest: "ab".repeat(32),
         doubt: None,
+        recordings: Vec::new(),
         values: vec![Value {
             name: band_name("mouth-near", 40.0),
             unit: "dB".to_string(),

@@ -59,6 +59,8 @@ pub struct Accepted {
     pub values: Vec<Value>,
     /// What speaks against it, in words: a fault that its own captures name.
     pub doubt: Option<String>,
+    /// Digests of its raw captures, where they are known.
+    pub recordings: Vec<String>,
 }
 
 impl Accepted {

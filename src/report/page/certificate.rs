@@ -143,7 +143,7 @@ pub fn certificate(c: &Certificate<'_>) -> String {
                         } @else {
                             p { (sentence(e.verdict, of)) " " (numbers) }
                         }
-                        @for s in c.later { p { (later(s)) } }
+                        @for s in c.later { p { (later(s, e)) } }
                         @if let Some(cause) = &e.cause {
                             p { "Most probable cause: " (cause.text) " (" (probability(cause.probability)) ")." }
                         }
@@ -176,7 +176,7 @@ pub fn certificate(c: &Certificate<'_>) -> String {
 }
 
 /// One thing that the log says of this entry later.
-fn later(s: &Stored) -> Markup {
+fn later(s: &Stored, of: &Entry) -> Markup {
     let e = &s.entry;
     let entry = format!("{}, entry {}", s.station, s.number);
     let said = match e.verdict {
@@ -187,8 +187,12 @@ fn later(s: &Stored) -> Markup {
         @if e.kind == Kind::Correction {
             "Correction of " (parts::moment(&e.at)) " by " (e.operator) (said)
             @if let Some(remark) = &e.remark { ". «" (remark) "»" }
+        } @else if e.at_us().ok() < of.at_us().ok() {
+            "Not finished " (parts::moment(&e.at)) ", before all was stated beside the same recordings" (said)
         } @else {
-            "Judged again " (parts::moment(&e.at)) " by other limits, without a new recording" (said)
+            "Judged again " (parts::moment(&e.at)) " by "
+            @if e.limits == of.limits { "the same" } @else { "other" }
+            " limits, without a new recording" (said)
         }
         " (" (entry) ")"
     }
@@ -440,14 +444,18 @@ mod tests {
         let test = entry(Judgement::Pass);
         let wrong = stored(Kind::Correction, Judgement::Fail, "the seam <was> open");
         let mute = stored(Kind::Correction, Judgement::None, "batch is B8");
-        let again = stored(Kind::Inspection, Judgement::Unresolved, "");
-        let page = page_of(&test, None, &[&wrong, &mute, &again]);
+        let mut again = stored(Kind::Inspection, Judgement::Unresolved, "");
+        let mut same = again.clone();
+        same.entry.limits.clone_from(&test.limits);
+        again.entry.limits = "99".repeat(32);
+        let page = page_of(&test, None, &[&wrong, &mute, &again, &same]);
         assert!(page.contains("</span>FAIL"), "{page}");
         for wanted in [
             "Corrected after the test, which said PASS",
             "Correction of 2026-03-15 08:00 UTC by OP-9: FAIL. «the seam &lt;was&gt; open» (office, entry 3)",
             "by OP-9. «batch is B8»",
             "by other limits, without a new recording: CANNOT TELL",
+            "by the same limits, without a new recording: CANNOT TELL",
         ] {
             assert!(page.contains(wanted), "«{wanted}» is missing");
         }
