@@ -12,6 +12,7 @@ pub mod demo;
 #[cfg(feature = "live")]
 pub mod devices;
 pub mod failure;
+mod fitness;
 pub mod gauge;
 pub mod inspect;
 pub mod ledger;
