@@ -161,7 +161,7 @@ pub struct BenchFault {
     pub response: Option<usize>,
     /// Probability.
     pub probability: f64,
-    /// Coordinate with its 95 % interval: nepers, units of [`residual::DELAY_UNIT_S`], or K.
+    /// Coordinate with its 95 % interval: nepers, units of [`super::residual::DELAY_UNIT_S`], or K.
     pub estimate: [f64; 3],
 }
 
